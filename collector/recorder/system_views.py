@@ -13,6 +13,7 @@ from collector.recorder.parts import Trackers
 from rules.alarms.conditions.supply import SupplyLook
 from rules.alarms.events import PowerEvent
 from rules.alarms.plant_memory import Scene
+from rules.alarms.take_up import takes_by
 from rules.battery.state import ShownToCarry
 from rules.monitor.state import WatchState, isolated_units
 from rules.plant.estate import Estate
@@ -165,14 +166,17 @@ def supply_sight(system: str, topology: Topology, state: WatchState) -> SupplySi
     supply = topology.supply(system)
     if supply is None or not any((m := state.units.get(u)) is not None and m.on_battery for u in units):
         return None
-    look = SupplyLook.at(Scene(topology, state.units, state.systems), supply)
+    scene = Scene(topology, state.units, state.systems)
+    look = SupplyLook.at(scene, supply)
     memory = state.supplies.get(supply)
     fed = tuple(m.unit for m in look.fed)
     mine = [m for m in look.going if m.unit in units]
     went = [m.on_battery_since for m in mine if m.on_battery_since]
     offered = min((m.volts_since for m in mine if m.volts_since), default=None)
     own_since = None if set(fed).intersection(units) else max(went, default=None)
-    return SupplySight(None if memory is None else memory.dead_since, fed, own_since, offered)
+    lit = [u for u in units if (m := state.units.get(u)) is not None and m.on_battery and not m.testing]
+    by = takes_by(lit, scene, fed_since=None if memory is None else memory.fed_since)
+    return SupplySight(None if memory is None else memory.dead_since, fed, own_since, offered, by)
 
 
 def _findings_before(system: str, state: WatchState) -> tuple[Finding, ...]:

@@ -10,7 +10,7 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.generators import SetFigures, set_conditions
 from rules.alarms.conditions.old_reading import OLD, SAYS_IT, WAITING, old_reading
-from rules.alarms.conditions.outage import on_battery_reason, time_left_s
+from rules.alarms.conditions.outage import TAKING, on_battery_do, on_battery_reason, taking_words, time_left_s
 from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_conditions
 from rules.alarms.conditions.service_due import work_conditions
 from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
@@ -66,6 +66,11 @@ def system(draft: Draft, state: SystemState) -> None:
     facts = {"left_s": time_left_s(state.on_battery, draft.at)}
     by = deadline(state.on_battery, draft.at)
     moment, why = by or (None, None)
+    words = taking_words(state, draft.at)
+    for kind in TAKING if words is not None else ():
+        standing = draft.alarm(kind, state.id)
+        if words is not None and standing is not None:
+            draft.store.put_alarm(reworded(standing, words[0], facts, by, words[1]))
     for unit in book.estate.units_of(state.id):
         alarm = draft.alarm("on_battery", unit.id)
         if alarm is None or alarm.over:
@@ -76,9 +81,8 @@ def system(draft: Draft, state: SystemState) -> None:
         if alarm.condition is None:
             draft.store.put_alarm(reworded(alarm, what, facts, by))
         else:
-            seen = Observation(
-                True, what, facts=facts, by_when=moment, by_when_for=why, explained=alarm.explained
-            )
+            do = on_battery_do(state.on_battery, draft.at)
+            seen = Observation(True, what, do, facts, moment, why, alarm.explained)
             draft.found((Condition("on_battery", unit.id, seen),))
 
 

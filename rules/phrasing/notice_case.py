@@ -12,6 +12,7 @@ from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart, NoticeKind
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene, UnitMemory
+from rules.alarms.take_up import takes_by
 from rules.phrasing.reasons import cause, say
 from rules.phrasing.text import at_least, at_most, counted, fed_words, lasted, listed
 from rules.plant.topology import Topology
@@ -19,8 +20,6 @@ from rules.plant.topology import Topology
 _NEVER: Final = datetime.max.replace(tzinfo=UTC)
 AS_LAST_TOLD: Final = "As last told, which cannot be told now: "
 """Before the sentence of an alarm of readiness that stands while the verdict beside it says that it cannot be told."""
-ACCEPT_GRACE_S: Final = 10.0
-"""How long past what is declared a unit may take to accept its supply before somebody is to look at it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +42,7 @@ class NoticeCase:
     def pending(self) -> list[Alarm]:
         """Return the alarms that were not told yet and are not gone again, worst first."""
         pending = [self.alarms[m] for m in self.incident.pending]
-        there = worst_first(a for a in pending if not a.over and not a.open_now)
+        there = worst_first(a for a in pending if not a.over and not a.open_now and not a.being_taken)
         if self.incident.cause is not Cause.POWER:
             return there
         return sorted(there, key=lambda a: self.catalogue[a.kind].cause is not Cause.POWER)
@@ -206,21 +205,20 @@ def taken_within_s(case: NoticeCase) -> float | None:
     None where one has none at its input, or has had it for longer than it takes. One that was not read since the supply
     was first seen is taken to have it.
     """
-    units, declared = case.scene.units, case.scene.topology.estate.units
+    units = case.scene.units
     on = [unit for part in case.incident.parts.values() if part.until is None for unit in part.on]
-    came = [at for unit in on if unit in units and (at := units[unit].volts_since) is not None]
-    came += [at for unit in fed_again(case) if (at := units[unit].at) is not None]
-    left: list[float] = []
-    for unit in on:
-        seen = units.get(unit)
-        if seen is None or seen.silent or seen.at is None or not came:
-            return None
-        since = seen.volts_since or (seen.at if seen.at < min(came) else None)
-        if since is None:
-            return None
-        allowed_s = declared[unit].accept_s + declared[unit].hold_off_s + ACCEPT_GRACE_S
-        left.append(allowed_s - (case.at - max(since, min(came))).total_seconds())
-    return max(left) if left and min(left) > 0.0 else None
+    came = [at for unit in fed_again(case) if (at := units[unit].at) is not None]
+    by = takes_by(on, case.scene, came=came) or _as_judged(case)
+    left_s = None if by is None else (by - case.at).total_seconds()
+    return left_s if left_s is not None and left_s > 0.0 else None
+
+
+def _as_judged(case: NoticeCase) -> datetime | None:
+    """Return the same by the last judgement of every system that is on its banks; None where it is not so of one."""
+    systems = [case.scene.systems.get(p.system) for p in case.incident.parts.values() if p.until is None]
+    ends = [None if s is None or s.on_battery is None else s.on_battery.takes_by for s in systems]
+    known = [end for end in ends if end is not None]
+    return max(known, default=None) if len(known) == len(ends) else None
 
 
 def names_of(case: NoticeCase, parts: Iterable[IncidentPart]) -> str:

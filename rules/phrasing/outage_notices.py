@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.incident import IncidentPart
@@ -110,7 +111,7 @@ def _of_what_holds(case: NoticeCase) -> str:
         there = f"Supply is there: what still runs on its bank should take it within {at_most(wait_s)}; if it does not"
         return (
             f"{there}, look at its input breaker and display."
-            if urgent is None
+            if urgent is None or not _ends_before(case, wait_s)
             else f"{there}: {clause(urgent)}."
         )
     if urgent is not None:
@@ -129,6 +130,12 @@ def _of_what_holds(case: NoticeCase) -> str:
         if sets
         else "There is no generator: shed what can be spared and prepare an orderly shutdown."
     )
+
+
+def _ends_before(case: NoticeCase, wait_s: float) -> bool:
+    """Return whether a system may come to its end before the supply that is there would have been taken."""
+    on = [p for p in case.incident.parts.values() if p.on and p.ends_earliest is not None]
+    return any(p.ends_earliest <= case.at + timedelta(seconds=wait_s) for p in on if p.ends_earliest)
 
 
 def first_action(case: NoticeCase) -> str | None:
@@ -173,7 +180,8 @@ def change_of_systems(
         return NoticeWords(f"{capital(briefly)}.", do, tuple(lines), briefly, left=len(back) == len(parts))
     if ending:
         soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
-        what = f"{'No longer soon: ' if incident.eased else ''}{part_line(case, soonest)}"
+        there = bool(fed_again(case)) or taken_within_s(case) is not None
+        what = f"{'No longer soon: ' if incident.eased and not there else ''}{part_line(case, soonest)}"
         briefly = f"{counted(len(soonest.on), 'unit')} on battery"
         return NoticeWords(what, do, tuple(lines), briefly, soonest.system)
     if dark:

@@ -43,13 +43,15 @@ class SupplySight:
 
     `dead_since`: since when no unit of it that can be read was seen fed or with voltage at its input; None while one
     is. `fed`: its units that are seen fed. `own_since`: since when none of this system's units was; `offered_since`:
-    since when one of them, on its bank, has voltage at its input again.
+    since when one of them, on its bank, has voltage at its input again; `takes_by`: until when all of them that are on their
+    banks may take the supply that stands at all their inputs.
     """
 
     dead_since: datetime | None = None
     fed: tuple[str, ...] = ()
     own_since: datetime | None = None
     offered_since: datetime | None = None
+    takes_by: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

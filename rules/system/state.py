@@ -272,7 +272,8 @@ class OnBattery:
     its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone, so it
     has no end. `start_set_before`: the last moment to start the generator in time; None also where that lies before the outage.
     `unfed_since`: since when none of its own units was seen fed. `offered_since`: since when one of them on its bank has
-    voltage at its input again. `outlasted`: the end foretold, once passed. `known`: how well it is foretold.
+    voltage at its input again. `takes_by`: until when its units on their banks may take the supply that stands at all their
+    inputs; None while one has none. `outlasted`: the end foretold, once passed. `known`: how well it is foretold.
     """
 
     since: datetime
@@ -288,6 +289,13 @@ class OnBattery:
     offered_since: datetime | None = None
     outlasted: datetime | None = None
     known: EndKnown | None = None
+    takes_by: datetime | None = None
+
+    def taking(self, at: datetime) -> bool:
+        """Return whether at that moment it is about to take a supply that is there, before its banks can end."""
+        if self.takes_by is None or at >= self.takes_by:
+            return False
+        return self.ends_earliest is None or self.takes_by < self.ends_earliest
 
 
 class FindingKind(StrEnum):

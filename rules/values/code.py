@@ -103,6 +103,8 @@ class Code(StrEnum):
     NO_SUPPLY_IN_TIME = auto()
     NO_WAY_IN = auto()
     SUPPLY_REFUSED = auto()
+    SUPPLY_BEING_TAKEN = auto()
+    DO_SEE_IT_TAKEN = auto()
     DO_START_SET_AND_SHUT_DOWN = auto()
     DO_SHUT_DOWN_IN_ORDER = auto()
     DO_START_SET_BY_HAND = auto()

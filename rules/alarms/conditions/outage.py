@@ -12,6 +12,7 @@ from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.course import Observation, as_it_comes
+from rules.alarms.take_up import take_up_s
 from rules.plant.estate import Estate, Generator, Purpose
 from rules.system.state import OnBattery, SystemState
 from rules.values.code import Code
@@ -41,9 +42,33 @@ def on_battery_reason(name: str, outage: OnBattery | None, at: datetime, *, sile
     return reason(Code.ON_BATTERY_HOLDS, name=name, silent=silent, left_s=left_s, reckoned=reckoned)
 
 
-def on_battery_do(outage: OnBattery | None) -> Reason | None:
+def on_battery_do(outage: OnBattery | None, at: datetime) -> Reason | None:
     """Return what to do of a unit on its bank where that is something else than the catalogue says."""
-    return advised(BESIDE_FED) if outage is not None and outage.fed else None
+    if outage is None:
+        return None
+    if outage.taking(at):
+        return see_it_taken(outage, at)
+    return advised(BESIDE_FED) if outage.fed else None
+
+
+def see_it_taken(outage: OnBattery, at: datetime) -> Reason | None:
+    """Return what to do while a system is about to take a supply that is there."""
+    if outage.takes_by is None:
+        return None
+    return reason(Code.DO_SEE_IT_TAKEN, within_s=max((outage.takes_by - at).total_seconds(), 0.0))
+
+
+TAKING: Final = frozenset({"ends_soon", "no_supply_in_time"})
+"""Alarms that, while the supply is about to be taken, are not raised, and of which it is said where they stand."""
+
+
+def taking_words(state: SystemState, at: datetime) -> tuple[Reason, Reason | None] | None:
+    """Return what is so and what to do of an alarm of `TAKING` that stands while the supply is about to be taken."""
+    outage = state.on_battery
+    if outage is None or not outage.taking(at):
+        return None
+    what = reason(Code.SUPPLY_BEING_TAKEN, state.id, name=state.name, left_s=time_left_s(outage, at))
+    return what, see_it_taken(outage, at)
 
 
 def words_at(
@@ -68,12 +93,14 @@ def _counted_to(
         return kept
     if alarm.kind == "on_battery":
         name = f"unit {alarm.about} ({state.name})"
-        return on_battery_reason(name, outage, at, silent=alarm.condition is None), on_battery_do(
-            outage
-        ) or alarm.do
+        what = on_battery_reason(name, outage, at, silent=alarm.condition is None)
+        return what, on_battery_do(outage, at) or alarm.do
     if alarm.kind == "banks_unproven":
         told_now = outage.ends_earliest is not None
         return (reason(Code.BANKS_BEING_PROVEN, state.id, name=state.name), None) if told_now else kept
+    words = taking_words(state, at) if alarm.kind in TAKING else None
+    if words is not None:
+        return words
     found = outage_conditions(state, estate, catalogue["ends_soon"], was=lambda _kind, _which: True, at=at)
     seen = next((one.seen for one in found if (one.kind, one.about) == (alarm.kind, alarm.about)), None)
     if seen is None or not seen.present:
@@ -111,6 +138,8 @@ def _ends_soon(
     left_s, shed = time_left_s(outage, at), _shed(outage, at)
     moment, why = deadline(outage, at) or (None, None)
     near = False if outage.carried else kind.bound.passed(left_s, was=was("ends_soon", ""))
+    if near and outage.taking(at):
+        return Condition("ends_soon", state.id, Observation(None))
     units = [unit.id for unit in estate.units_of(state.id)]
     what = reason(
         Code.ENDS_SOON,
@@ -124,7 +153,10 @@ def _ends_soon(
         others_fed=len(outage.fed),
     )
     do = None
-    if _wants_set(outage, estate, state):
+    refused = outage.takes_by is not None and outage.takes_by <= at
+    if refused and estate.generator_of(state.id) is not None:
+        do = reason(Code.DO_LOOK_AT_DISPLAYS, shed=shed)
+    elif _wants_set(outage, estate, state):
         do = None if shed is None else reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=shed)
     elif shed is not None or outage.fed:
         # the catalogue's words say to start the generator, which does not help a unit beside fed ones
@@ -137,7 +169,8 @@ def _ends_soon(
 
 
 def _wants_set(outage: OnBattery, estate: Estate, state: SystemState) -> bool:
-    return estate.generator_of(state.id) is not None and not outage.fed
+    there = bool(outage.fed) or outage.offered_since is not None
+    return estate.generator_of(state.id) is not None and not there
 
 
 def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, at: datetime) -> Condition:
@@ -191,7 +224,7 @@ def _no_supply(
     moment, why = deadline(outage, at) or (None, None)
     if outage.offered_since is not None:
         stood_s = (at - outage.offered_since).total_seconds()
-        if stood_s <= max(unit.accept_s + unit.hold_off_s for unit in declared) + SUPPLY_GRACE_S:
+        if stood_s <= max(map(take_up_s, declared)):
             return Condition("no_supply_in_time", state.id, Observation(None))
         what = reason(
             Code.SUPPLY_REFUSED,

@@ -207,7 +207,7 @@ def _comes_and_goes(part: IncidentPart, ground: StepContext) -> bool:
 
 
 def _waits(alarm: Alarm) -> bool:
-    return alarm.over or alarm.open_now
+    return alarm.over or alarm.open_now or alarm.being_taken
 
 
 def _reckoned(incident: Incident) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle.states import NEXT, AlarmEvent, Effect, State
+from rules.values.code import Code
 from rules.values.reason import Reason, advised
 from rules.values.severity import Severity
 
@@ -102,6 +103,12 @@ class Alarm:
         return self.condition is None and self.kind in OF_READINESS
 
     @property
+    def being_taken(self) -> bool:
+        """Return whether it waits for units that are about to take a supply: whether what it says will be so is not known."""
+        said = self.what is not None and self.what.code is Code.SUPPLY_BEING_TAKEN
+        return self.condition is None and said
+
+    @property
     def over(self) -> bool:
         """Return whether it was last seen not to be so: while it cannot be told it stays what it was."""
         return self.condition is not True and not self.known
@@ -166,6 +173,7 @@ def reworded(
     what: Reason,
     facts: Mapping[str, float | None],
     by: tuple[datetime, Deadline] | None = None,
+    do: Reason | None = None,
 ) -> Alarm:
     """Return a standing alarm whose condition is not known now with words that are true of it by reckoning.
 
@@ -174,7 +182,7 @@ def reworded(
     if not alarm.standing or alarm.condition is not None:
         return alarm
     moment, why = by or (alarm.by_when, alarm.by_when_for)
-    return replace(alarm, what=what, facts=facts, by_when=moment, by_when_for=why)
+    return replace(alarm, what=what, do=do or alarm.do, facts=facts, by_when=moment, by_when_for=why)
 
 
 def add_note(alarm: Alarm, *, by: str, text: str, at: datetime) -> Alarm:

@@ -124,11 +124,25 @@ def supply_refused(
     return _with_left(name, rest, "", left_s, reckoned=reckoned, outlasted=outlasted)
 
 
+@says(Code.SUPPLY_BEING_TAKEN)
+def supply_being_taken(*, name: str, left_s: float | None) -> Sentence:
+    """Say that a supply stands at every input and is about to be taken, and how long the banks hold meanwhile, in s."""
+    rest = "has supply at the inputs of all that run on their banks, and is about to take it."
+    return _with_left(name, rest, "", left_s, reckoned=False, outlasted=False)
+
+
 # ---- what to do first; what to shed follows where that is reckoned --------------------------------------------
 
 
 def _then(first: str, rest: str, shed: str | None) -> Advice:
     return Advice(first, f"{rest} {shed}" if shed else rest)
+
+
+@says(Code.DO_SEE_IT_TAKEN)
+def do_see_it_taken(*, within_s: float) -> Advice:
+    """Say what to do while a supply that is there is about to be taken, within so many s."""
+    first = f"See that what runs on its bank takes the supply within {at_most(within_s)}"
+    return Advice(first, "; if it does not, look at its input breaker and display.")
 
 
 @says(Code.DO_START_SET_AND_SHUT_DOWN)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -73,7 +74,8 @@ def on_battery(
         earliest = latest = outlasted = None
     generator = view.estate.generator_of(view.system)
     start_before = failed = None
-    if generator is not None and not sight.fed:
+    there = bool(sight.fed) or sight.offered_since is not None
+    if generator is not None and not there:
         if sight.dead_since is not None and reckoned is None and not view.set_runs:
             failed = starts_failed(generator, units, (view.now.at - sight.dead_since).total_seconds())
         if earliest is not None:
@@ -81,7 +83,7 @@ def on_battery(
             # A moment before the mains were lost was never anybody's to use: no start could have been in time.
             start_before = last if last > since else None
     shed = view.shed if view.shed is not None and view.shed.as_of >= since and not carried else None
-    return OnBattery(
+    outage = OnBattery(
         since=since,
         ends_earliest=earliest,
         ends_latest=latest,
@@ -95,7 +97,10 @@ def on_battery(
         offered_since=sight.offered_since,
         outlasted=outlasted,
         known=None if carried else known,
+        takes_by=None if reckoned else sight.takes_by,
     )
+    # what is about to be fed sheds nothing: only if it does not take the supply in the time it may
+    return replace(outage, shed=None) if outage.taking(view.now.at) else outage
 
 
 def _own_sight(seen: SystemObservation, since: datetime) -> SupplySight:

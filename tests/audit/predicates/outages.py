@@ -166,6 +166,15 @@ def supply_refused(sight: Sight, said: Statement) -> Finding:
     return with_left(sight, said, system, found)
 
 
+def supply_being_taken(sight: Sight, said: Statement) -> Finding:
+    """Supply stands at its inputs, or did as it was last read."""
+    system = sight.system_of(said.about)
+    supply = sight.estate.systems[system].supply
+    one = Statement(said.kind, system, said.where, True, said.at_s, said.at_s, said.as_of_s)
+    found = sight.held(one, lambda now: not now.dead(supply), why="nothing stood at its inputs")
+    return with_left(sight, said, system, found)
+
+
 def _fed(sight: Sight, units: tuple[str, ...], at: int) -> bool:
     """Return whether one of these units takes its supply at a second."""
     return any(sight.world.at(at).mode(u) in FED for u in units)

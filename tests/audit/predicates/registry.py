@@ -179,6 +179,7 @@ REASONS: Final[Mapping[str, Predicate]] = {
     "no_supply_in_time": outages.no_supply_in_time,
     "no_way_in": outages.no_way_in,
     "supply_refused": outages.supply_refused,
+    "supply_being_taken": outages.supply_being_taken,
     "supply_back": outages.supply_back,
     "unit_from_battery": outages.unit_from_battery,
     "input_dip": outages.input_dip,

@@ -159,11 +159,12 @@ def test_an_outage_told_as_supply_comes_back_has_the_return_in_its_headline_and_
 def test_what_is_told_later_while_supply_waits_to_be_taken_says_so_first_and_asks_for_the_rest_only_if_it_is_not() -> (
     None
 ):
+    """The end is nearer than the time in which the units would take their supply."""
     watch = Watch()
     outage(watch)
     judged(watch, 16, on_battery_since(10, lasts_s=1500))
     watch.give(*(reading(u, 80.0, source=OutputSource.BATTERY, input_v=228.0) for u in NORTH))
-    shed_works(watch, 80, 400)
+    shed_works(watch, 80, 100)
     watch.pass_time(81, 88)
     later = [n for n in watch.notices("power-north") if n.kind is NoticeKind.CHANGED]
     assert later
@@ -357,16 +358,41 @@ def test_voltage_at_the_inputs_is_given_the_time_to_be_accepted_before_anybody_i
     watch = Watch()
     outage(watch)
     lit = replace(on_battery_since(10, lasts_s=1500), offered_since=START + timedelta(seconds=100))
-    # 20 s to accept where nothing is declared, no hold-off; and 10 s of grace
-    judged(watch, 129, lit)
+    # 20 s to accept and 20 s to walk in where nothing is declared, no hold-off; and 10 s of grace
+    judged(watch, 149, lit)
     assert not watch.alarm_state("no_supply_in_time:works").active
-    judged(watch, 131, lit)
+    judged(watch, 151, lit)
     alarm = watch.state.alarms["no_supply_in_time:works"]
     assert alarm.state.active
     assert say(alarm.what).startswith(
-        "Treatment works has had voltage at its inputs for 31 s and does not take it."
+        "Treatment works has had voltage at its inputs for 51 s and does not take it."
     )
     assert say(alarm.do).startswith("Look at what the units' displays say of their input")
+
+
+def test_an_order_that_stands_as_supply_comes_back_is_not_given_again_while_the_units_take_it() -> None:
+    """No start worked and the end is near; then 231 V stand at every input, and are taken 40 s later."""
+    watch = Watch()
+    outage(watch)
+    judged(watch, 16, on_battery_since(10, lasts_s=900))
+    dark = replace(on_battery_since(10, lasts_s=650), unfed_since=START + timedelta(seconds=10))
+    judged(watch, 96, dark)
+    assert watch.alarm_state("no_supply_in_time:works").active
+    assert watch.alarm_state("ends_soon:works").active
+    for seconds in range(97, 137, 5):
+        watch.give(*(reading(u, seconds, source=OutputSource.BATTERY, input_v=231.0) for u in NORTH))
+        came = START + timedelta(seconds=97)
+        lit = replace(dark, unfed_since=None, offered_since=came, takes_by=came + timedelta(seconds=50))
+        judged(watch, seconds + 1, lit)
+        watch.pass_time(seconds + 1, seconds + 4)
+        for kind in ("no_supply_in_time", "ends_soon"):
+            alarm = watch.state.alarms[f"{kind}:works"]
+            assert say(alarm.what).startswith("Treatment works has supply at the inputs of all that run")
+            assert say(alarm.do).startswith("See that what runs on its bank takes the supply within")
+    told_since = [n for n in watch.notices("power-north") if n.at >= START + timedelta(seconds=98)]
+    for notice in told_since:
+        assert "by hand" not in texts(notice)
+        assert "Shed" not in texts(notice)
 
 
 def test_units_told_of_already_are_not_told_again_as_new_when_their_end_comes_near() -> None:

@@ -20,8 +20,9 @@ from rules.system.hold_up.task import HoldUpTask, steadied
 from rules.system.observation import SupplySight, SystemObservation, SystemView, glance
 from rules.system.outage.end_known import end_known
 from rules.system.outage.on_battery import on_battery
-from rules.system.state import HoldUp, Standing
+from rules.system.state import HoldUp, ShedFirst, ShedStep, Standing
 from rules.values.code import Code
+from rules.values.reason import told
 from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
@@ -224,8 +225,28 @@ def test_starts_count_from_when_the_whole_supply_was_dead_and_not_at_all_while_a
     assert starts(SupplySight(NOON - timedelta(seconds=60))) == (1, True)
     assert starts(SupplySight(NOON - timedelta(seconds=116))) == (3, True)
     assert starts(SupplySight(None, ("B1",))) == (None, False)
-    assert starts(SupplySight(None)) == (None, True), "voltage at an input, and no unit has accepted it"
+    assert starts(SupplySight(None)) == (None, True)
+    offered = SupplySight(None, offered_since=NOON - timedelta(seconds=9))
+    assert starts(offered) == (None, False), "voltage at an input: a start is over, or not needed"
     assert starts(SupplySight(NOON - timedelta(seconds=116)), set_runs=True) == (None, True)
+
+
+def test_nothing_is_advised_to_be_shed_while_the_supply_is_about_to_be_taken() -> None:
+    plant = estate(2)
+    outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=100.0) for n in ("A1", "A2")]
+    shed = ShedFirst(NOON, 900.0, told("a start by hand"), (ShedStep("desks", 900.0),), None, reached=True)
+    seen = view(plant, outage)
+    first, judgement = judged(seen)
+
+    def advised(by_s: float) -> ShedFirst | None:
+        sight = SupplySight(takes_by=NOON + timedelta(seconds=by_s))
+        found = system_state(replace(seen, supply=sight, shed=shed), first, judgement).on_battery
+        assert found is not None
+        return found.shed
+
+    assert advised(18.0) is None
+    assert advised(-1.0) == shed
+    assert advised(1e6) == shed, "its banks end before that"
 
 
 def test_a_unit_fed_beside_one_on_its_bank_ends_the_counting_and_where_it_carries_all_the_end_too() -> None:

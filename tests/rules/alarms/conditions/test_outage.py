@@ -119,8 +119,8 @@ def test_a_unit_on_its_bank_beside_fed_ones_is_not_told_of_the_generator_whereve
             alarm, system_state("works", 100.0, on_battery=outage), estate(), CATALOGUE, after(100.0)
         )
         assert first_step(do) == do_first
-    assert on_battery_do(alone) is None  # the catalogue says it
-    assert on_battery_do(beside) == do
+    assert on_battery_do(alone, after(100.0)) is None  # the catalogue says it
+    assert on_battery_do(beside, after(100.0)) == do
 
 
 @pytest.mark.parametrize("ends_s", [None, 1000.0])
@@ -185,7 +185,7 @@ def test_what_cannot_be_seen_is_left_open() -> None:
 
 
 def test_voltage_that_it_does_not_take_is_refused_only_after_its_own_waits() -> None:
-    longest_s = max(u.accept_s + u.hold_off_s for u in estate().units_of("works")) + 10.0
+    longest_s = max(u.accept_s + u.hold_off_s + u.walk_in_s for u in estate().units_of("works")) + 10.0
     assert no_supply(200.0, on_banks(offered_s=200.0 - longest_s)).seen.present is None
     refused = no_supply(200.0, on_banks(offered_s=199.0 - longest_s)).seen
     assert refused.present is True
@@ -210,7 +210,7 @@ def test_off_its_banks_none_of_them_is_present() -> None:
 
 @pytest.mark.parametrize(
     ("offered_s", "present", "code"),
-    [(None, True, Code.NO_WAY_IN), (95.0, None, None), (65.0, True, Code.SUPPLY_REFUSED)],
+    [(None, True, Code.NO_WAY_IN), (95.0, None, None), (45.0, True, Code.SUPPLY_REFUSED)],
 )
 def test_a_system_whose_own_inputs_have_voltage_again_is_not_sent_to_its_breakers_while_others_are_fed(
     offered_s: float | None, present: bool | None, code: Code | None
@@ -218,3 +218,46 @@ def test_a_system_whose_own_inputs_have_voltage_again_is_not_sent_to_its_breaker
     """It is given the time to take it, as where nobody is fed; and then it is the units that refuse it."""
     seen = conditions(100.0, on_banks(fed=("N1",), offered_s=offered_s))["no_supply_in_time"].seen
     assert (seen.present, None if seen.what is None else seen.what.code) == (present, code)
+
+
+# ---- a supply that is there again and is about to be taken -------------------------------------------------------------
+
+
+def ends_soon(at_s: float, outage: OnBattery) -> Condition:
+    return conditions(at_s, outage)["ends_soon"]
+
+
+def test_nobody_is_told_to_shed_or_to_go_to_the_generator_while_the_supply_is_about_to_be_taken() -> None:
+    """Two of three are fed and the third is due in 18 s; it refuses the supply once its time is over."""
+    lit = replace(on_banks(ends_s=300.0, failed=None, fed=("W1", "W2"), unfed_s=None), shed=shedding(200.0))
+    taking = replace(lit, shed=None, takes_by=after(118.0), offered_since=after(68.0))
+    assert ends_soon(100.0, lit).seen.present is True
+    assert ends_soon(100.0, taking).seen.present is None
+    refused = ends_soon(118.0, replace(taking, shed=lit.shed)).seen
+    assert refused.present is True
+    assert say(refused.do).startswith("Look at what the units' displays say of their input")
+
+
+def test_an_end_that_comes_before_the_supply_would_be_taken_is_told_all_the_same() -> None:
+    assert ends_soon(100.0, replace(on_banks(ends_s=110.0), takes_by=after(118.0))).seen.present is True
+
+
+@pytest.mark.parametrize("kind", ["ends_soon", "no_supply_in_time"])
+def test_an_alarm_that_stands_says_that_the_supply_is_there_and_asks_no_more_than_to_see_it_taken(
+    kind: str,
+) -> None:
+    outage = replace(on_banks(ends_s=500.0, failed=None), offered_since=after(100.0), takes_by=after(150.0))
+    alarm = replace(
+        new_alarm(CATALOGUE[kind], "works", "", 0.0), condition=None, known=True, standing=True,
+        what=told("No supply."), do=told("Go to the generator and start it by hand."),
+    )  # fmt: skip
+    what, do = words_at(
+        alarm, system_state("works", 123.0, on_battery=outage), estate(), CATALOGUE, after(123.0)
+    )
+    assert say(what) == (
+        "Treatment works has supply at the inputs of all that run on their banks, and is about to take it. "
+        "It holds 6.2 min more at the least."
+    )
+    assert say(do) == (
+        "See that what runs on its bank takes the supply within 27 s; if it does not, look at its input breaker and display."
+    )

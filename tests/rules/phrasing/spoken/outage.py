@@ -135,6 +135,15 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Hall has had voltage at its inputs for 1 min 35 s and does not take it. It holds 6.0 min more at the least.",
     ),
     (
+        reason(Code.SUPPLY_BEING_TAKEN, "A", name="Hall", left_s=365.0),
+        "Hall has supply at the inputs of all that run on their banks, and is about to take it. It holds 6.0 min more at the "
+        "least.",
+    ),
+    (
+        reason(Code.DO_SEE_IT_TAKEN, within_s=18.0),
+        "See that what runs on its bank takes the supply within 18 s; if it does not, look at its input breaker and display.",
+    ),
+    (
         reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=SHED),
         f"Start the generator by hand; shut down in order what can be. {SHED_SAID}",
     ),
