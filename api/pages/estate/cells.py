@@ -43,7 +43,7 @@ def first_words(do_first: str, what: str) -> str:
 
 def plain(answer: ShortAnswer, words: str | None = None, why: str = "") -> Nodes:
     """Return an answer: a good one without colour, what is not so in the ink of it with its reason, what nobody knows slanted."""
-    said = WORDS[answer] if words is None else words
+    said = NOT_YET if answer is ShortAnswer.NOT_ASKED else WORDS[answer] if words is None else words
     if answer in {ShortAnswer.NO, ShortAnswer.SOME}:
         return [el("em", said), f": {why}" if why else None]
     if answer is ShortAnswer.UNKNOWN:
@@ -146,7 +146,7 @@ def mains_off(row: SystemRow, clock: WallClock) -> Nodes:
     """Return the answer of question 6: the next signed shutdown or the example and whether it is carried; and what goes first."""
     played = row.shutdown
     answer: Nodes = (
-        el("small", WORDS[ShortAnswer.NOT_ASKED])
+        el("small", NOT_YET)
         if played is None
         else el("span", plain(played.planned, shutdown_words(played, clock)))
     )
@@ -156,6 +156,8 @@ def mains_off(row: SystemRow, clock: WallClock) -> Nodes:
 def shutdown_words(played: RowShutdown, clock: WallClock) -> str:
     """Return whether the load is carried through a shutdown, after its day where it is signed."""
     words = {ShortAnswer.YES: "carried", ShortAnswer.NO: "drops"}.get(played.planned, CANNOT_TELL)
+    if not played.has_set and words != CANNOT_TELL:
+        words += ", no generator"
     if played.at is None:
         return words
     local = played.at.astimezone(clock.zone).date()

@@ -16,14 +16,14 @@ QUESTIONS: Final = (
     ("If the mains fails now,", "minutes held and needed"),
     ("May a unit", "be lost?"),
     ("What is wrong: what", "to do first, by when"),
-    ("Next bank,", "next units"),
+    ("Next bank;", "next unit size"),
     ("Unit out", "for work?"),
     ("Mains off as signed,", "else 30 min from now"),
 )
 """The numbered questions, as short as the head of a column."""
 SECOND: Final = (
-    (4, ("order by", "new units, kVA")),
-    (6, ("load is", "first to shed (blank: none named)")),
+    (4, ("order by", "size if replaced, kVA")),
+    (6, ("load with generator", "first to shed (blank: none named)")),
 )
 """What the columns of two things name each, by the number of their question."""
 DRAWN: Final = (

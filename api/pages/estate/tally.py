@@ -153,6 +153,8 @@ def nexts(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool) -> Element | 
                 "Next bank to order", f"{order.bank.bank} at {_at(sheet, order, sited)}, {when}{more}{size}."
             )
         )
+    elif sheet.banks:
+        said.append(_item("Next bank to order", "cannot tell, no bank has a day yet."))
     signed = sorted(
         ((row.shutdown.at, row.id, row, row.shutdown) for row in rows if row.shutdown and row.shutdown.at),
         key=lambda one: one[:2],
@@ -166,6 +168,8 @@ def nexts(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool) -> Element | 
     shed = next((row for row in rows if row.shed and row.stands is not Stands.HOLDS), None)
     if shed is not None:
         said.append(_item("First to shed", f"{shed.shed}, at {_at(sheet, shed, sited)}."))
+    elif not sheet.estate.load_groups:
+        said.append(_item("First to shed", "no load group is declared."))
     return el("p", [[one, " "] for one in said], class_="nexts")
 
 
