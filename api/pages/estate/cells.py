@@ -67,7 +67,8 @@ def margin(row: SystemRow, clock: WallClock) -> Element:
     if row.margin_s is None:
         told = row.stands is Stands.SHORT
         word = "short" if told else NOT_SHOWN if row.unshown else CANNOT_TELL
-        return el("p", el("i", word), class_="mgn short-ink" if told else "mgn")
+        silent = f"silent: {CANNOT_TELL}" if row.unheard == row.units and not told else word
+        return el("p", el("i", silent), class_="mgn short-ink" if told else "mgn")
     large, unit = span(abs(row.margin_s), favours=row.margin_s >= 0)
     after = "" if unit == "min" and " " not in large else f" {unit}"
     if row.margin_s < 0:

@@ -75,9 +75,7 @@ def axis_row(axis: RowAxis, *, close: bool = True) -> Element:
     ]
     drawn = el("div", svg(14, marks))
     if not close:
-        return el(
-            "div", el("div", drawn, el("small", "min"), class_="c1"), class_="axrow c3", aria_hidden="true"
-        )
+        return el("div", el("div", drawn, class_="c1"), class_="axrow c3", aria_hidden="true")
     purpose = None if axis.purpose is None else NEEDED_FOR[axis.purpose]
     names: tuple[Nodes, ...] = ("all units", "one lost", ["needed,", el("br"), purpose], "to spare, one lost")
     parts = [el("div", drawn, [el("small", name) for name in names], class_="c1")]

@@ -12,7 +12,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of
 from api.pages.markup.marks import STANDINGS, Standing, line_mark
 from collector.read_model.rows.site_rows import GRAVEST_FIRST, worst_first
-from collector.read_model.rows.system_row import ShortAnswer, Stands, SystemRow
+from collector.read_model.rows.system_row import RowAlarm, ShortAnswer, Stands, SystemRow
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import capital, clause, count, minutes, on_banks
@@ -102,15 +102,23 @@ def _of_all(many: int, total: int) -> str:
     return f"{count(many)} of {count(total)} systems"
 
 
-def what_first(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool = False) -> str | None:
-    """Return what to do first of all, with its place, `sited` with its site; None where no alarm stands."""
+def _begin_with(sheet: Sheet, rows: Sequence[SystemRow]) -> tuple[SystemRow, RowAlarm] | None:
+    """Return where to begin: the alarm to act on first of all, and its system's row; None where no alarm asks for anything."""
     for alarm in sheet.alarms:
-        row = next((r for r in rows if r.alarm is not None and r.alarm.id == alarm.id), None)
-        if row is not None and row.alarm is not None and row.alarm.do_first:
-            where = _where(sheet, row) if sited else row.name
-            by = f", {row.alarm.by}" if row.alarm.by else ""
-            return f"First, at {where}{by}: {clause(row.alarm.do_first)}."
+        for row in rows:
+            if row.alarm is not None and row.alarm.id == alarm.id and row.alarm.do_first:
+                return row, row.alarm
     return None
+
+
+def what_first(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool = False) -> str | None:
+    """Return what to do first of all, where and by when, `sited` with its site; None where no alarm stands."""
+    found = _begin_with(sheet, rows)
+    if found is None:
+        return None
+    row, alarm = found
+    by = f", {alarm.by}" if alarm.by else ""
+    return f"First, at {_at(sheet, row, sited)}{by}: {clause(alarm.do_first)}."
 
 
 def lead(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
@@ -118,7 +126,8 @@ def lead(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
     mark, said = sentence(rows)
     first = what_first(sheet, rows)
     words = el("span", said, [" ", el("b", first, class_="blk")] if first else None)
-    if nothing_shown(sheet.begun) and mark == "unknown":
+    early = nothing_shown(sheet.begun) and mark == "unknown"
+    if early:
         words = el(
             "span",
             el("b", "Nothing shown yet."),
@@ -127,17 +136,21 @@ def lead(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
             [" ", el("b", first, class_="blk")] if first else None,
         )
     heading = el("h1", el("span", line_mark(mark), words, class_="row"), class_="lead one")
-    return el("div", heading, nexts(sheet, rows, sited=False), id="lead", live=True)
+    # on the first days the steps say what comes next
+    return el("div", heading, None if early else nexts(sheet, rows, sited=False), id="lead", live=True)
 
 
 def nexts(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool) -> Element | None:
-    """Return what comes next: the bank to order and the size of units bought there now, a signed shutdown, the first load to shed.
+    """Return why that is first, and what comes next: the bank to order and the size of units bought there now, a signed shutdown, the first load to shed.
 
     None of an estate that is a single system: its row says it all.
     """
     if len(rows) < 2:
         return None
     said: list[Nodes] = []
+    begun = _begin_with(sheet, rows)
+    if begun is not None:
+        said.append(_item("What is wrong there", begun[1].what))
     order = min(
         (row for row in rows if row.bank),
         key=lambda row: (row.bank.by if row.bank else date.max, row.id),
