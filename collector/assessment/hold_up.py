@@ -11,7 +11,7 @@ its answer already, and costs the process nothing.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
@@ -135,14 +135,17 @@ class Judging:
         running = replace(belief, used=used, spent_ws=spent_ws, as_of=before.as_of, carrying=before.carrying)
         return running if spent_ws is not None else running.spending(used, power_w)
 
-    def spoken_beliefs(self, *, urgent: bool = False) -> dict[str, BankBelief]:
-        """Return what may be spoken of: banks judged since the start, others only once that took too long.
+    def spoken_beliefs(
+        self, banks: Collection[str] | None = None, *, urgent: bool = False
+    ) -> dict[str, BankBelief]:
+        """Return what may be spoken of `banks` (None: of all): those judged since the start, others only once that took too long.
 
         Table and age alone are wide, and would cry wolf for a minute after each start, while what all earlier
         discharges showed lies in the ledger. `urgent` (an outage): others sooner.
         """
         late = self._is_late(urgent=urgent)
-        return {bank: belief for bank, belief in self.beliefs.items() if late or bank in self._on_record}
+        spoken = [b for b in (self._beliefs if banks is None else banks) if late or b in self._on_record]
+        return {bank: belief for bank in spoken if (belief := self._belief(bank)) is not None}
 
     def _is_late(self, *, urgent: bool) -> bool:
         within_s = JUDGED_IN_OUTAGE_S if urgent else JUDGED_WITHIN_S
@@ -266,9 +269,7 @@ class Judging:
 
     async def _judge(self, view: SystemView, seen: SystemObservation) -> None:
         banks = self._estate.banks_of_system(view.system)
-        late = self._is_late(urgent=bool(seen.on_battery))
-        spoken = [bank.id for bank in banks if late or bank.id in self._on_record]
-        beliefs = {bank: belief for bank in spoken if (belief := self._belief(bank)) is not None}
+        beliefs = self.spoken_beliefs([bank.id for bank in banks], urgent=bool(seen.on_battery))
         task = task_of(view, seen)
         if not seen.on_battery:
             task = steadied(task, self._drawn.get(view.system))

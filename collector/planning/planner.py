@@ -7,7 +7,7 @@ the next one is refused rather than kept. What is cheap is answered at once.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -60,6 +60,8 @@ WORK: Final = timedelta(hours=4)
 AHEAD: Final = timedelta(days=7)
 
 T = TypeVar("T")
+Believed = Callable[[Collection[str]], Mapping[str, BankBelief]]
+"""Gives what is believed of those banks that may be spoken of."""
 ToShed = tuple[HoldUpTask, Mapping[str, BankBelief], list[LoadGroup]]
 
 
@@ -85,7 +87,7 @@ class Planner:
     """The questions about plans.
 
     `seen`: a system's last view and glance, None before the first. `record`: its load's record. `beliefs`: what is
-    believed of the banks now, `beliefs_in_outage` of those that carry. `ledger` keeps how jobs stood. `set_tested`: when a generator last ran on load long enough to count as a test.
+    believed of banks now, `beliefs_in_outage` of those that carry. `ledger` keeps how jobs stood. `set_tested`: when a generator last ran on load long enough to count as a test.
     """
 
     def __init__(
@@ -97,10 +99,10 @@ class Planner:
         *,
         seen: Callable[[str], tuple[SystemView, SystemObservation] | None],
         record: Callable[[str], PeakRecord],
-        beliefs: Callable[[], Mapping[str, BankBelief]],
+        beliefs: Believed,
         ledger: Ledger,
         set_tested: Callable[[str], datetime | None] = lambda _name: None,
-        beliefs_in_outage: Callable[[], Mapping[str, BankBelief]] | None = None,
+        beliefs_in_outage: Believed | None = None,
     ) -> None:
         self._beliefs_in_outage = beliefs_in_outage or beliefs
         self._estate = estate
@@ -133,8 +135,8 @@ class Planner:
     def _believed(self, task: HoldUpTask) -> dict[str, BankBelief]:
         state = self._present.systems.get(task.system)
         lit = state is not None and state.on_battery is not None
-        beliefs = self._beliefs_in_outage() if lit else self._beliefs()
-        return {bank.id: beliefs[bank.id] for bank in task.banks if bank.id in beliefs}
+        beliefs = self._beliefs_in_outage if lit else self._beliefs
+        return dict(beliefs([bank.id for bank in task.banks]))
 
     @contextmanager
     def _place(self) -> Iterator[None]:

@@ -185,7 +185,7 @@ async def judged_again(
         present,
         seen=seen.get,
         record=record,
-        beliefs=lambda: beliefs,
+        beliefs=lambda banks: {bank: beliefs[bank] for bank in banks if bank in beliefs},
         ledger=kept.ledger,
         set_tested=lambda name: outages.set_test(name, clock.now()).last,
     )

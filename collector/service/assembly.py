@@ -128,7 +128,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         seen=judging.seen,
         record=trackers.loads.of,
         beliefs=judging.spoken_beliefs,
-        beliefs_in_outage=lambda: judging.spoken_beliefs(urgent=True),
+        beliefs_in_outage=partial(judging.spoken_beliefs, urgent=True),
         ledger=ledger,
         set_tested=lambda name: trackers.outages.set_test(name, clock.now()).last,
     )

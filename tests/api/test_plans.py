@@ -102,7 +102,7 @@ async def site(folder: Path) -> AsyncIterator[Site]:
             present,
             seen=seen.get,
             record=lambda _system: recorded(),
-            beliefs=lambda: known,
+            beliefs=lambda banks: {bank: known[bank] for bank in banks},
             ledger=ledger,
         )
         rides = EstateRides(plant, planner, clock)

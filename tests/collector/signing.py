@@ -126,7 +126,7 @@ async def site(
 
         planner = Planner(
             plant, AtOnce(), clock, present,
-            seen=seen, record=lambda _system: PeakRecord((1, 2, 3)), beliefs=lambda: known, ledger=ledger,
+            seen=seen, record=lambda _system: PeakRecord((1, 2, 3)), beliefs=lambda banks: {bank: known[bank] for bank in banks}, ledger=ledger,
         )  # fmt: skip
 
         async def moved() -> None:

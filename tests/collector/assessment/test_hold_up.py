@@ -34,6 +34,10 @@ async def test_age_alone_is_not_spoken_of_until_judging_took_too_long() -> None:
     assert judging.spoken_beliefs(urgent=True) == {}, "the record comes first, and within a minute"
     judging.believe(judging.beliefs[bank])
     assert list(judging.spoken_beliefs()) == [bank]
+    others = [other.id for other in plant.banks.values() if other.id != bank]
+    assert others
+    assert list(judging.spoken_beliefs([bank, *others])) == [bank]
+    assert judging.spoken_beliefs(others) == {}, "of one system's banks nothing is made of all"
     other = Judging(plant, Worker(), clock, Present(plant), told.put)
     other.carry(replace(reading(unit), unit=unit))
     await clock.advance(JUDGED_IN_OUTAGE_S + 1.0)

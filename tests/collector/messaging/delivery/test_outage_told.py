@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -170,7 +171,7 @@ async def played(folder: Path, *cues: Cue) -> AsyncIterator[Played]:
             seen=judging.seen,
             record=recorder.trackers.loads.of,
             beliefs=judging.spoken_beliefs,
-            beliefs_in_outage=lambda: judging.spoken_beliefs(urgent=True),
+            beliefs_in_outage=partial(judging.spoken_beliefs, urgent=True),
             ledger=ledger,
         )
         for bank in estate.banks_of_system(SYSTEM):
