@@ -22,7 +22,7 @@ QUESTIONS: Final = (
 )
 """The numbered questions, as short as the head of a column."""
 SECOND: Final = (
-    (4, ("order by", "size if replaced, kVA")),
+    (4, ("order by", "next size, kVA")),
     (6, ("load with generator", "first to shed (blank: none named)")),
 )
 """What the columns of two things name each, by the number of their question."""

@@ -7,6 +7,8 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.common.keys import Keys
 
+from rules.system.state import RequirementVerdict
+from rules.values.verdict import Verdict
 from tests.api.pages import many, samples
 from tests.api.pages.browser import Stage, chromium, resize
 from tests.api.pages.test_browser import FAULTS, text, until
@@ -36,6 +38,12 @@ BROKEN = """return [...document.querySelectorAll(".rows.tall :is(.wm, .n1, .do1)
 """Words that are parted between two lines, but at a hyphen of their own."""
 
 
+CUT = """return [...document.querySelectorAll(".rows.close tr[id] :is(th, td, span, p, small, i, em), .axrow small, .six span")].filter(e =>
+  e.offsetHeight && (e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== "inline" || e.textContent.includes("\\u2026")))
+  .map(e => e.textContent)"""
+"""Words of the rows and their heads that are wider than their place, or cut short."""
+
+
 ASIDE = """const heads = [...document.querySelectorAll(".six > *")].slice(-6), cells = [...document.querySelectorAll(".rows tr[id] td")].slice(0, 6);
 return heads.map((h, n) => Math.round(h.getBoundingClientRect().left - cells[n].getBoundingClientRect().left)).filter(d => Math.abs(d) > 4)"""
 """By how much a head stands beside its column, in pixels."""
@@ -56,6 +64,41 @@ def test_all_six_answers_of_a_small_estate_stand_above_the_fold(
         browser.execute_script("scrollTo(0, 2000)")
         top = "return document.querySelector('.six').getBoundingClientRect().top"
         until(lambda: browser.execute_script(top) == 0, "the numbers stay in sight")
+
+
+def test_no_word_of_a_row_or_a_head_is_cut_off_however_long_they_are(browser: webdriver.Chrome) -> None:
+    sheet = many.sheet_of(12)
+    long = "Let each bank of the blower controls carry its part of the load of today for a quarter of an hour"
+    groups = {
+        name: replace(group, id=f"ventilation and lighting of the {name}")
+        for name, group in sheet.estate.load_groups.items()
+    }
+    asks = replace(
+        sheet,
+        estate=replace(sheet.estate, load_groups=groups),
+        alarms=tuple(replace(alarm, do_first=long) for alarm in sheet.alarms),
+    )
+    unshown = replace(
+        sheet,
+        systems=tuple(
+            replace(state, requirements=tuple(_untold(need) for need in state.requirements))
+            for state in sheet.systems
+        ),
+        sizes={},
+        isolations=(),
+        shutdowns={},
+    )
+    with Stage(asks) as stage:
+        for shown in (asks, unshown):
+            stage.sheet = shown
+            for width in (1440, 1280, 1024, 360):
+                resize(browser, width, 900)
+                browser.get(stage.url)
+                assert browser.execute_script(CUT) == [], width
+
+
+def _untold(need: RequirementVerdict) -> RequirementVerdict:
+    return replace(need, verdict=Verdict.CANNOT_TELL, margin_s=None)
 
 
 def test_a_large_estate_fits_its_page_and_shows_forty_rows_on_two_screens(browser: webdriver.Chrome) -> None:
