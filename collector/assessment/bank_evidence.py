@@ -6,11 +6,12 @@ better way of judging can be applied to the same record later.
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
+from collector.assessment.bank_demand import BankDemands
 from collector.assessment.bank_history import BankHistory, coldest_month_c
 from collector.assessment.evidence_files import HAND_SCHEMA, block_values
 from collector.assessment.shown_discharges import SHOWN, is_news, plainly_shown, shown_line
@@ -40,16 +41,10 @@ from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes
 from rules.battery.state import BankState, LifeLesson
-from rules.plant.estate import Bank, Estate, Purpose, in_place
-from rules.system.hold_up.judgement import HoldUpJudgement
-from rules.system.state import SystemState
+from rules.plant.estate import Bank, Estate, in_place
 from rules.values.serial import from_plain
 
 MOST_REFERENCES: Final = 8
-
-
-RESTS_AFTER: Final = timedelta(seconds=60)
-"""After an outage: the last unit has walked in, and its share is read and judged."""
 
 
 SIBLING_DAYS: Final = 366
@@ -82,13 +77,12 @@ class BankEvidenceBook:
         next_test: Callable[[Bank, datetime], Awaitable[date | None]] = none_planned,
     ) -> None:
         self._next_test = next_test
-        self._growth = growth
         self._estate = estate
         self._ledger = ledger
         self._history = history
         self._present = present
         self._read = BankHistory(history)
-        self._asked_w: dict[str, Mapping[str, float]] = {}
+        self._demands = BankDemands(estate, present, growth)
         self._noted: dict[str, list[Evidence]] = {}
         self._before: dict[str, BankState | None] = {}
         self._teaches: dict[str, tuple[object, tuple[TypeLesson, ...]]] = {}
@@ -343,34 +337,8 @@ class BankEvidenceBook:
         return EarlierLog(records[-1].log, battery)
 
     def asked(self, bank: Bank, day: date) -> BankDemand | None:
-        """Return what its system asks of a bank, with the worst single unit lost where one is spare."""
-        system = self._estate.units[bank.feeds[0]].system
-        judged = self._present.hold_ups.get(system)
-        state = self._present.systems.get(system)
-        if judged is None or state is None:
-            return None
-        if self._at_rest(system, judged):
-            self._asked_w[system] = judged.bank_asked_w
-        asked_w = self._asked_w.get(system, judged.bank_asked_w)
-        if bank.id not in asked_w:
-            return None
-        required = _required_s(state)
-        if required is None:
-            return None
-        units = len(self._estate.units_of(system))
-        spare = min(self._estate.systems[system].spare_units, 1)
-        more = units / (units - spare) if units > spare else 1.0
-        part_w = asked_w[bank.id]
-        return BankDemand(required, part_w * more, day, self._growth(system), shared_w=part_w)
-
-    def _at_rest(self, system: str, judged: HoldUpJudgement) -> bool:
-        """Return whether a judgement is of a system at rest: not on its banks, and not as its units just took supply.
-
-        Units that ended, or that take their supply one by one, leave more to the others for minutes. Dates are made
-        of what is asked for years.
-        """
-        lit_at = self._present.lit_at.get(system)
-        return lit_at is None or (judged.as_of is not None and judged.as_of > lit_at + RESTS_AFTER)
+        """Return what its system asks of a bank."""
+        return self._demands.of(bank, day)
 
 
 def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
@@ -383,13 +351,3 @@ def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
                 if by_block:
                     found.append(HandReading(line.at.date(), what, tuple(sorted(by_block.items()))))
     return tuple(found)
-
-
-def _required_s(state: SystemState) -> float | None:
-    """Return the longest hold-up that is counted on whatever happens: orders to shut down or to start the generator."""
-    asked = [
-        r.required_s
-        for r in state.requirements
-        if r.required_s is not None and r.purpose is not Purpose.PLANNED
-    ]
-    return max(asked, default=None)

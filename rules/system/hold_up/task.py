@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Final
 
+from rules.plant.estate import Estate, in_place
 from rules.system.hold_up.sharing import BoardLoad, PlayBank, PlayUnit
 from rules.system.load.usual import Expected
 from rules.values.reason import Reason
@@ -91,4 +92,29 @@ def bank_powers(task: HoldUpTask) -> dict[str, float]:
         for unit in here:
             strings = sum(other.strings for other in task.banks if unit in other.feeds)
             powers[bank.id] += task.asked.total_w * rated[unit] / total * bank.strings / strings
+    return powers
+
+
+def powers_with_all(
+    estate: Estate, system: str, asked_w: Mapping[str, float], day: date
+) -> Mapping[str, float]:
+    """Return the output power behind each bank of a system, in W, with every unit in service, each carrying its part.
+
+    `asked_w` is the power behind those that carry now: where a unit is out for work, they carry its part meanwhile.
+    """
+    banks = estate.banks_of_system(system)
+    if not asked_w or all(bank.id in asked_w for bank in banks):
+        return asked_w
+    fitted = {unit.id: in_place(unit.fitted, day) for unit in estate.units_of(system)}
+    rated = {unit: found.rating_w for unit, found in fitted.items() if found is not None}
+    total_w, rated_w, powers = (
+        sum(asked_w.values()),
+        sum(rated.values()),
+        dict.fromkeys((b.id for b in banks), 0.0),
+    )
+    for unit, rating_w in rated.items():
+        strings = sum(bank.strings for bank in banks if unit in bank.feeds)
+        for bank in banks:
+            if unit in bank.feeds:
+                powers[bank.id] += total_w * rating_w / rated_w * bank.strings / strings
     return powers

@@ -46,6 +46,7 @@ from rules.plant.reading import BatteryReading, OutputReading, OutputSource, Rea
 from rules.system.hold_up.judgement import HoldUpJudgement, unknown_hold_ups
 from rules.system.state import Against, RequirementVerdict
 from rules.values.verdict import Verdict
+from tests.rules import sample_plants
 from tests.rules.sample_plant import system_state
 
 AT = datetime(2025, 3, 1, 10, tzinfo=UTC)
@@ -333,6 +334,31 @@ async def test_what_is_asked_of_a_bank_is_that_of_its_system_at_rest_and_not_of_
         assert asked_w() == at_rest_w
         present.hold_ups["A"] = says(4400.0, NOW + timedelta(seconds=121))
         assert asked_w() == pytest.approx(1.1 * at_rest_w)
+
+
+async def test_what_is_asked_of_a_bank_is_its_part_with_every_unit_in_service_also_while_one_is_out_for_work(
+    tmp_path: Path,
+) -> None:
+    """Twice the load was said to be asked of a bank, and its dates moved, for the minute in which its partner was isolated."""
+    plant = sample_plants.estate(2)
+    present = Present(plant)
+    need = RequirementVerdict(
+        "n", Purpose.ORDERLY_SHUTDOWN, 600.0, Against.NOW, Verdict.ADEQUATE, (), None, None
+    )
+    present.systems["A"] = replace(system_state("works", 0.0), requirements=(need,))
+    one, other = (found.id for found in plant.banks_of_system("A"))
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+
+        def parts_w(asked_w: dict[str, float]) -> list[float | None]:
+            whole = HoldUpJudgement("A", NOW, 0, unknown_hold_ups(()), 8000.0, bank_asked_w=asked_w)
+            present.hold_ups["A"] = whole
+            asked = [gathered.asked(plant.banks[name], NOW.date()) for name in (one, other)]
+            return [None if found is None else found.shared_w for found in asked]
+
+        assert parts_w({other: 8000.0}) == [4000.0, 4000.0], "also where nothing was known before"
+        assert parts_w({one: 4000.0, other: 4000.0}) == [4000.0, 4000.0]
+        assert parts_w({other: 8000.0}) == [4000.0, 4000.0]
 
 
 async def test_a_bank_whose_unit_was_never_read_is_not_judged(tmp_path: Path) -> None:
