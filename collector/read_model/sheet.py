@@ -44,7 +44,7 @@ class ShownAlarm:
     the interface. `by_when_text` says in words what the date alone does not ("while someone is there").
     `because` says what suppresses or explains it. `call` names whom to call, with their numbers. `since` None:
     it never stood, and is only held back. `counted` are card alarms and lesser alarms that the incident holds
-    under this sentence. `by_when_for`: what of the plant sets `by_when` (`shed`, `start_set`, `banks_end`). `do_first`: of `do`
+    under this sentence. `by_when_for`: what of the plant sets `by_when` (`shed`, `start_set`, `set_out`, `banks_end`). `do_first`: of `do`
     the first clause, without a stop, for where no more has room.
     """
 

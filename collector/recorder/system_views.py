@@ -15,6 +15,7 @@ from rules.alarms.events import PowerEvent
 from rules.alarms.plant_memory import Scene
 from rules.alarms.take_up import takes_by
 from rules.battery.state import ShownToCarry
+from rules.generator.outage_source import SetSays
 from rules.monitor.state import WatchState, isolated_units
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Stamp
@@ -92,7 +93,7 @@ class Views:
             last_call=trackers.transfers.found(system),
             told=trackers.countdowns.told(system),
             supply=supply_sight(system, self._topology, state),
-            set_runs=self._set_runs(system, state),
+            set_says=self._set_says(system, state),
             unread={unit: why for unit in units if (why := self._punctuality.why(unit, present)) is not None},
             carried=self._carries(system, readings, since),
         )
@@ -116,15 +117,15 @@ class Views:
         work, events = self._trackers.works.take(seen, judged, open_now, view.now.at)
         return replace(system_state(view, seen, judged), work=work), events
 
-    def _set_runs(self, system: str, state: WatchState) -> bool:
-        """Return whether the site said since the supply was lost that the generator runs."""
+    def _set_says(self, system: str, state: WatchState) -> SetSays | None:
+        """Return what the site said of the generator since the supply was lost."""
         generator = self._estate.generator_of(system)
         supply = self._estate.systems[system].supply
         memory = state.supplies.get(supply)
         word = None if generator is None else self._trackers.outages.last_word(generator.id)
         if word is None or memory is None or memory.lost_since is None:
-            return False
-        return word.running and word.at >= memory.lost_since
+            return None
+        return word.says if word.at >= memory.lost_since else None
 
     def _partner(self, system: str) -> PartnerLoad | None:
         """Return what is known of the system whose load this one must be able to take."""

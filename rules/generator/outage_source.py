@@ -44,6 +44,14 @@ class SourceBasis(StrEnum):
     NONE = "none"
 
 
+class SetSays(StrEnum):
+    """What the site says of its generator."""
+
+    STANDS = "stands"
+    RUNS = "runs"
+    CARRIES = "carries"
+
+
 @dataclass(frozen=True, slots=True)
 class SetWord:
     """The site's own word about its generator at a moment; `load_w` where its meter tells what the generator carries."""
@@ -57,6 +65,11 @@ class SetWord:
     def on_load(self) -> bool:
         """Return whether the generator runs and carries."""
         return self.running and self.carries
+
+    @property
+    def says(self) -> SetSays:
+        """Return what it comes to: one that does not run carries nothing, whatever else is said."""
+        return SetSays.CARRIES if self.on_load else SetSays.RUNS if self.running else SetSays.STANDS
 
     def repeats(self, before: SetWord) -> bool:
         """Return whether nothing but the time and the load is new in it."""

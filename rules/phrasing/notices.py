@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from rules.alarms.catalogue import CARD_ALARMS, Cause, Explanation
+from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.outage import words_at
 from rules.alarms.incidents.incident import IncidentPart, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle.alarm import Alarm, Deadline
@@ -127,7 +128,9 @@ def _by_when(case: NoticeCase, parts: tuple[IncidentPart, ...]) -> tuple[datetim
     moments = [(a.by_when, a.by_when_for) for a in on_banks or asked if a.by_when is not None]
     if not on_banks:  # none of its alarms tells: what is known of its systems does
         known = [part for part in parts if part.until is None]
-        ends = [(p.start_set_before, Deadline.START_SET) for p in known if p.start_set_before is not None]
+        states = case.scene.systems
+        told = [deadline(s.on_battery, case.at) for p in known if (s := states.get(p.system)) is not None]
+        ends = [one for one in told if one is not None and one[1] is not Deadline.SHED]
         ends += [(p.ends_earliest, Deadline.BANKS_END) for p in known if p.ends_earliest is not None]
         moments = list(ends) or moments
     return min(moments, key=lambda one: one[0], default=(None, None))

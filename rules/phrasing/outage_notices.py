@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from typing import Final
 
 from rules.alarms.catalogue import Cause
+from rules.alarms.conditions.generators import see_it_runs
 from rules.alarms.incidents.incident import IncidentPart
 from rules.phrasing.figures import clause
 from rules.phrasing.notice_case import (
@@ -23,6 +25,8 @@ from rules.phrasing.notice_case import (
 from rules.phrasing.reasons import say
 from rules.phrasing.text import at_most, capital, counted, lasted, listed
 from rules.plant.topology import Thing
+
+_LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
 
 
 def power_opening(case: NoticeCase) -> NoticeWords:
@@ -101,7 +105,6 @@ def _wants_set(case: NoticeCase, dropped: Sequence[IncidentPart]) -> bool:
 
 def _of_what_holds(case: NoticeCase) -> str:
     """Return what to do now about the systems that are on their banks; "" where none is."""
-    topology = case.scene.topology
     on = [p for p in case.incident.parts.values() if p.on]
     if not on:
         return ""
@@ -124,7 +127,17 @@ def _of_what_holds(case: NoticeCase) -> str:
             if sum(len(p.on) for p in on) == 1
             else "Look at the breakers that feed what runs on its bank; others on its supply have mains."
         )
-    sets = sorted({g.id for p in on if (g := topology.estate.generator_of(p.system)) is not None})
+    return _of_generators(case, on)
+
+
+def _of_generators(case: NoticeCase, on: Sequence[IncidentPart]) -> str:
+    """Return what to do now about the generators of systems of which no supply is seen anywhere."""
+    outages = [s.on_battery for p in on if (s := case.scene.systems.get(p.system)) is not None]
+    advised = [(o, do) for o in outages if o is not None and (do := see_it_runs(o, case.at)) is not None]
+    if advised:
+        # the one for which somebody has to set out first; those of which the site says that it runs before all
+        return say(min(advised, key=lambda one: one[0].set_out_before or _LONG_AGO)[1])
+    sets = sorted({g.id for p in on if (g := case.scene.topology.estate.generator_of(p.system)) is not None})
     return (
         f"See that {listed(sets)} runs and carries; if not, start it by hand, and shed load where the banks do not hold so long."
         if sets

@@ -25,6 +25,7 @@ _CLAUSE_END: Final = re.compile(r"[,;:.](?= |$)")
 ACT_FOR: Final[Mapping[str | None, str]] = {
     Deadline.SHED: ", to shed in time",
     Deadline.START_SET: ", to start the generator",
+    Deadline.SET_OUT: ", to send somebody to the generator",
     Deadline.BANKS_END: ", when the banks may end",
 }
 """What a last moment is for, after the moment; nothing of a time to respond."""

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from rules.battery.state import ShownToCarry
+from rules.generator.outage_source import SetSays
 from rules.plant.estate import Estate, in_place
 from rules.plant.reading import OutputSource, Reading, Silence, Stamp
 from rules.plant.unread import Unread
@@ -66,7 +67,7 @@ class SystemView:
     at the last look. `last_call`: what the last call on its banks showed (`rules.system.transfers`). `shed`: what to
     shed first, as last reckoned while it is on its banks. `told`: the newest judgement of the hold-up that
     could tell; once cards fall silent no later one can, and its end is what counts down. `supply`: what is seen of its
-    supply while it is on its banks; None: nothing beyond its own units. `set_runs`: the site says that its generator runs.
+    supply while it is on its banks; None: nothing beyond its own units. `set_says`: what the site said of its generator since then.
     `unread`: why there is no newer reading of a unit, should its last be too old; where it is not given, its card does
     not answer. `carried`: what each bank was seen to carry last, whether or not its record has it yet.
     """
@@ -89,7 +90,7 @@ class SystemView:
     shed: ShedFirst | None = None
     told: HoldUpJudgement | None = None
     supply: SupplySight | None = None
-    set_runs: bool = False
+    set_says: SetSays | None = None
     unread: Mapping[str, Unread] = field(default_factory=dict)
     carried: Mapping[str, ShownToCarry] = field(default_factory=dict)
 

@@ -11,6 +11,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from rules.battery.state import WouldTell
+from rules.generator.outage_source import SetSays
 from rules.plant.estate import Purpose
 from rules.system.work import UnitWork
 from rules.values.reason import Reason
@@ -271,6 +272,8 @@ class OnBattery:
     `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
     its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone, so it
     has no end. `start_set_before`: the last moment to start the generator in time; None also where that lies before the outage.
+    `hand_s`: what a start by hand takes until the last unit has ramped on, from setting out, as declared, s; `set_out_before`: the
+    last moment to set out for it. `set_says`: what the site said of the generator since it was lost.
     `unfed_since`: since when none of its own units was seen fed. `offered_since`: since when one of them on its bank has
     voltage at its input again. `takes_by`: until when its units on their banks may take the supply that stands at all their
     inputs; None while one has none. `outlasted`: the end foretold, once passed. `known`: how well it is foretold.
@@ -290,6 +293,14 @@ class OnBattery:
     outlasted: datetime | None = None
     known: EndKnown | None = None
     takes_by: datetime | None = None
+    set_says: SetSays | None = None
+    hand_s: float | None = None
+    set_out_before: datetime | None = None
+
+    @property
+    def act_before(self) -> datetime | None:
+        """Return the last moment for the generator: to set out for it where a start by hand is declared, else to start it."""
+        return self.set_out_before or self.start_set_before
 
     def taking(self, at: datetime) -> bool:
         """Return whether at that moment it is about to take a supply that is there, before its banks can end."""

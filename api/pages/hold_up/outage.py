@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from api.pages.hold_up.last_call import SET_WORDS, act_words
 from api.pages.hold_up.minute_graph import attempts, work_s
 from api.pages.hold_up.outage_graph import LivePicture, live_graph
 from api.pages.hold_up.section import figure
@@ -34,10 +35,14 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
     work = work_s(generator, sheet.estate.units_of(subject.state.id)) if generator else 0.0
     live = LivePicture(slug(subject.state.id), subject.state.name, on, known, subject.clock, sheet.now, work)
     rows: list[Nodes] = []
-    if on.start_set_before and on.start_set_before > sheet.now:
+    if on.set_says is not None:
         rows.append(
-            figure("left to start the generator", None, el("dd", remaining(on.start_set_before, sheet.now)))
+            figure("the generator, the site says", None, el("dd", SET_WORDS[on.set_says], class_="part"))
         )
+    elif on.set_out_before and on.set_out_before <= sheet.now:
+        rows.append(figure("to start the generator by hand", None, el("dd", "too late", class_="cannot")))
+    elif on.act_before and on.act_before > sheet.now:
+        rows.append(figure(f"left {act_words(on)}", None, el("dd", remaining(on.act_before, sheet.now))))
     if on.ends_earliest:
         rows.append(figure("left at the least", None, el("dd", remaining(on.ends_earliest, sheet.now))))
         rows.append(figure("ends at the earliest", "", el("dd", subject.clock.second(on.ends_earliest))))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from api.pages.hold_up.last_call import act_words
 from api.pages.hold_up.minute_graph import TOP, bracket
 from api.pages.markup.elements import Element, el
 from api.pages.markup.format import iso
@@ -64,7 +65,7 @@ def live_graph(picture: LivePicture) -> Element:
     now_s = max(picture.after(picture.now), 0.0)
     earliest = picture.after(on.ends_earliest) if on.ends_earliest else None
     latest = picture.after(on.ends_latest) if on.ends_latest else earliest
-    last = picture.after(on.start_set_before) if on.start_set_before else None
+    last = picture.after(on.act_before) if on.act_before else None
     marks: list[Label] = []
     if earliest is not None and on.ends_earliest:
         ends = picture.clock.second(on.ends_earliest)
@@ -98,8 +99,9 @@ def live_answer(picture: LivePicture) -> str:
         said.append(f"ends between {clock.second(on.ends_earliest)} and {clock.second(on.ends_latest)}")
     else:
         said.append("when it ends cannot be told")
-    if on.start_set_before:
-        said.append(f"the generator must run before {clock.second(on.start_set_before)}")
+    if on.act_before:
+        must = "somebody must set out for the generator" if on.set_out_before else "the generator must run"
+        said.append(f"{must} before {clock.second(on.act_before)}")
     return "; ".join(said)
 
 
@@ -173,17 +175,17 @@ def _live_need(
             parts += bracket(axis, (done, now_s), y, h, "wait")
             parts += bracket(axis, (now_s, last), y, h, "wait open")
             parts += _countdown(
-                axis, (now_s, last), base + 37, " left to start the generator", picture.on.start_set_before
+                axis, (now_s, last), base + 37, f" left {act_words(picture.on)}", picture.on.act_before
             )
         parts.append(line(axis.x(last), 2, axis.x(last), base + 22, "needline"))
-        moment = picture.clock.second(picture.on.start_set_before) if picture.on.start_set_before else ""
+        moment = picture.clock.second(picture.on.act_before) if picture.on.act_before else ""
         right = axis.fraction(last) > 0.6
         beside = axis.x(max(last, now_s))  # clear of the line of the present, where both are near
         parts.append(
             text(
                 beside,
                 29,
-                f"last moment to start: {moment}",
+                f"last moment to {'set out' if picture.on.set_out_before else 'start'}: {moment}",
                 class_="strong for-wide",
                 dx=-6.0 if right else 6.0,
                 end=right,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from api.pages.hold_up.last_call import last_call
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import since
 from api.pages.markup.marks import STANDINGS, Standing, line_mark
@@ -299,28 +300,8 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
         said.append([" ", el("b", longer)])
     elif on.ends_earliest is None:
         said.append([" ", el("b", "How long it holds cannot be told.")])
-    elif on.start_set_before and on.start_set_before > now:
-        said.append(
-            [
-                " ",
-                el(
-                    "b",
-                    f"The generator must run before {clock.second(on.start_set_before)}.",
-                    class_="short-ink",
-                ),
-            ]
-        )
-    elif on.start_set_before:
-        said.append(
-            [
-                " ",
-                el(
-                    "b",
-                    f"The last moment to start the generator was {clock.second(on.start_set_before)}.",
-                    class_="short-ink",
-                ),
-            ]
-        )
+    elif (call := last_call(on, clock, now)) is not None:
+        said.append([" ", call])
     else:
         said.append(
             [
@@ -329,7 +310,8 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
             ]
         )
     # where others on the supply are fed it is a breaker or a board of their own
-    why = [f"{'input' if on.fed else 'mains'} lost {clock.at(on.since)}"]
+    there = f", supply there again since {clock.second(on.offered_since)}" if on.offered_since else ""
+    why = [f"{'input' if on.fed else 'mains'} lost {clock.at(on.since)}{there}"]
     power = subject.state.load.power_w
     if power is not None:
         why.append(_asked(power, subject.state))

@@ -17,6 +17,7 @@ from api.pages.estate.cells import LOAD_OFF, NOT_SHOWN, first_words, short_on_ba
 from api.pages.estate.row_fan import RowAxis, row_axis, row_fan
 from api.pages.hold_up.lanes import WORDS as FED_WORDS
 from api.pages.hold_up.lanes import said as fed_said
+from api.pages.hold_up.last_call import act_words
 from api.pages.hold_up.sentences import Judged, judged
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import remaining, since
@@ -275,11 +276,11 @@ def _outage(sheet: Sheet, subject: Judged) -> Element:
                 el("b", remaining(on.ends_earliest, sheet.now)),
             )
         )
-    if on.start_set_before is not None and on.start_set_before > sheet.now:
+    if on.act_before is not None and on.act_before > sheet.now:
         figures.append(
             _figure(
-                f"to start the generator, by {subject.clock.second(on.start_set_before)}",
-                el("b", remaining(on.start_set_before, sheet.now), class_="short-ink"),
+                f"{act_words(on)}, by {subject.clock.second(on.act_before)}",
+                el("b", remaining(on.act_before, sheet.now), class_="short-ink"),
             )
         )
     feeds = unit_feeds(sheet, state.id)

@@ -12,13 +12,17 @@ from rules.system.state import OnBattery
 def deadline(outage: OnBattery | None, at: datetime) -> tuple[datetime, Deadline] | None:
     """Return the earliest of the moments that count, and which it is; None: none is known, or nothing will end.
 
-    The last moment at which shedding is still enough, to start the generator, and the earliest end of the banks. What is too
-    late to be done by shedding is asked no more; a generator that is late is still to be started, so that moment stays.
+    The last moment at which shedding is still enough, to start the generator or to set out for it, and the earliest end of the
+    banks. What is too late to be done by shedding, or for somebody who sets out, is asked no more; a generator of which no
+    start by hand is declared is still to be started, so that moment stays.
     """
     if outage is None or outage.carried or outage.ends_earliest is None:
         return None
     moments = [(outage.ends_earliest, Deadline.BANKS_END)]
-    if outage.start_set_before is not None:
+    if outage.set_out_before is not None:
+        if outage.set_out_before >= at:
+            moments.append((outage.set_out_before, Deadline.SET_OUT))
+    elif outage.start_set_before is not None:
         moments.append((outage.start_set_before, Deadline.START_SET))
     shed = outage.shed
     if shed is not None and shed.reached and shed.steps and shed.shed_by is not None and not shed.all_shed:

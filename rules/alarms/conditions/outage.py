@@ -9,6 +9,7 @@ from typing import Final
 from rules.alarms.catalogue import BESIDE_FED, AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.deadline import deadline
+from rules.alarms.conditions.generators import see_it_runs, set_advice
 from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.course import Observation, as_it_comes
@@ -48,7 +49,7 @@ def on_battery_do(outage: OnBattery | None, at: datetime) -> Reason | None:
         return None
     if outage.taking(at):
         return see_it_taken(outage, at)
-    return advised(BESIDE_FED) if outage.fed else None
+    return advised(BESIDE_FED) if outage.fed else see_it_runs(outage, at)
 
 
 def see_it_taken(outage: OnBattery, at: datetime) -> Reason | None:
@@ -157,7 +158,8 @@ def _ends_soon(
     if refused and estate.generator_of(state.id) is not None:
         do = reason(Code.DO_LOOK_AT_DISPLAYS, shed=shed)
     elif _wants_set(outage, estate, state):
-        do = None if shed is None else reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=shed)
+        by_hand = None if shed is None else reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=shed)
+        do = set_advice(outage, at, shed) or by_hand
     elif shed is not None or outage.fed:
         # the catalogue's words say to start the generator, which does not help a unit beside fed ones
         do = reason(Code.DO_SHUT_DOWN_IN_ORDER, shed=shed)
@@ -190,7 +192,9 @@ def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, 
         outlasted=outage.outlasted is not None,
     )
     shed = _shed(outage, at)
-    do = reason(Code.DO_SEND_TO_SET, shed=shed) if shed is not None or outage.fed else None
+    send = shed is not None or outage.fed or outage.hand_s is not None
+    by_hand = reason(Code.DO_SEND_TO_SET, shed=shed, hand_s=outage.hand_s) if send else None
+    do = set_advice(outage, at, shed) or by_hand
     return Condition(
         "starts_failed",
         state.id,
@@ -262,7 +266,9 @@ def _no_supply(
             reckoned=reckoned,
             outlasted=outlasted,
         )
-        do = None if shed is None else reason(Code.DO_START_SET_BY_HAND, shed=shed)
+        told = shed is not None or outage.hand_s is not None
+        by_hand = reason(Code.DO_START_SET_BY_HAND, shed=shed, hand_s=outage.hand_s) if told else None
+        do = set_advice(outage, at, shed) or by_hand
     return Condition(
         "no_supply_in_time",
         state.id,

@@ -38,6 +38,7 @@ class Deadline(StrEnum):
 
     SHED = "shed"
     START_SET = "start_set"
+    SET_OUT = "set_out"
     BANKS_END = "banks_end"
 
 

@@ -158,9 +158,9 @@ def do_shut_down_in_order(*, shed: str | None) -> Advice:
 
 
 @says(Code.DO_START_SET_BY_HAND)
-def do_start_set_by_hand(*, shed: str | None) -> Advice:
-    """Say what to do where the generator did not come."""
-    return _then("Go to the generator and start it by hand", ".", shed)
+def do_start_set_by_hand(*, shed: str | None, hand_s: float | None = None) -> Advice:
+    """Say what to do where the generator did not come; a start by hand takes `hand_s` as declared."""
+    return _then("Go to the generator and start it by hand", _takes(hand_s), shed)
 
 
 @says(Code.DO_LOOK_AT_BREAKERS)
@@ -177,11 +177,56 @@ def do_look_at_displays(*, shed: str | None) -> Advice:
 
 
 @says(Code.DO_SEND_TO_SET)
-def do_send_to_set(*, shed: str | None) -> Advice:
-    """Say what to do where the starts failed."""
-    return _then(
-        "Send somebody to the generator now", ": start battery, fuel valve, then the key to manual.", shed
-    )
+def do_send_to_set(*, shed: str | None, hand_s: float | None = None) -> Advice:
+    """Say what to do where the starts failed; a start by hand takes `hand_s` as declared."""
+    first = "Send somebody to the generator now"
+    rest = ": start battery, fuel valve, then the key to manual"
+    takes = _takes(hand_s).lstrip(":. ")
+    return _then(first, f"{rest}. {capital(takes)}" if takes else f"{rest}.", shed)
+
+
+def _takes(hand_s: float | None) -> str:
+    """Return how long a start by hand takes until it carries, as the end of a sentence."""
+    return "." if hand_s is None else f": that takes {at_most(hand_s)} until it carries, with the way there."
+
+
+@says(Code.DO_SEE_SET_RUNS)
+def do_see_set_runs(*, hand_s: float, within_s: float | None) -> Advice:
+    """Say what to do while the generator may come by itself; `within_s`: how long is left to set out for it, None: none."""
+    first = "See that the generator runs and carries"
+    hand = f"a start by hand takes {at_most(hand_s)} until it carries, with the way there"
+    if within_s is None:
+        return Advice(first, f"; {hand}, and comes too late: shed load, or shut down in order in good time.")
+    return Advice(first, f"; if not, send somebody within {at_least(within_s)}: {hand}.")
+
+
+@says(Code.DO_TAKE_SET_ON_LOAD)
+def do_take_set_on_load(*, carries: bool, shed: str | None) -> Advice:
+    """Say what to do where the site says that its generator runs, and nothing of it is seen at the inputs."""
+    if carries:
+        first = "Look at the breakers between the generator and this system"
+        return _then(first, ": the site says that it runs and carries, and no input has voltage.", shed)
+    said = ": the site says that it runs and does not carry. If it does not take the load, see why at its breaker."
+    return _then("Throw the changeover to the generator", said, shed)
+
+
+@says(Code.DO_WITHOUT_SET)
+def do_without_set(
+    *, hand_s: float, left_s: float, most_s: float | None, helps: bool, shed: str | None
+) -> Advice:
+    """Say what to do where somebody who sets out now starts the generator too late; all in s.
+
+    `most_s`: how long it may hold at the most, where that would be long enough. `helps`: what is to be shed makes it so.
+    """
+    takes = f"a start by hand takes {at_most(hand_s)} until it carries, with the way there"
+    holds = f"it holds {at_least(left_s)} more at the least"
+    if helps:
+        return _then("Shed load and send somebody to the generator now", f": {takes}, and {holds}.", shed)
+    if most_s is not None:
+        first = "Send somebody to the generator now, and shut down in order what can be"
+        return _then(first, f": {takes}, {holds} and {at_least(most_s)} at the most.", shed)
+    first = "Shut down in order what can be"
+    return _then(first, f": it is too late to start the generator by hand, {takes}, and {holds}.", shed)
 
 
 # ---- what to shed --------------------------------------------------------------------------------------------

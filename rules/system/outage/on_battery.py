@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from rules.generator.outage_source import SetSays
 from rules.plant.estate import Unit
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.observation import SupplySight, SystemObservation, SystemView
@@ -73,12 +74,15 @@ def on_battery(
     if carried:
         earliest = latest = outlasted = None
     generator = view.estate.generator_of(view.system)
-    start_before = failed = None
+    start_before = failed = hand_s = None
+    runs = view.set_says in (SetSays.RUNS, SetSays.CARRIES)
     there = bool(sight.fed) or sight.offered_since is not None
     if generator is not None and not there:
-        if sight.dead_since is not None and reckoned is None and not view.set_runs:
+        if sight.dead_since is not None and reckoned is None and not runs:
             failed = starts_failed(generator, units, (view.now.at - sight.dead_since).total_seconds())
-        if earliest is not None:
+        if generator.hand_start_s is not None and not runs:
+            hand_s = generator.hand_start_s + after_start_s(generator, units)
+        if earliest is not None and not runs:
             last = earliest - timedelta(seconds=after_start_s(generator, units))
             # A moment before the mains were lost was never anybody's to use: no start could have been in time.
             start_before = last if last > since else None
@@ -98,6 +102,9 @@ def on_battery(
         outlasted=outlasted,
         known=None if carried else known,
         takes_by=None if reckoned else sight.takes_by,
+        set_says=None if there else view.set_says,
+        hand_s=hand_s,
+        set_out_before=None if hand_s is None or earliest is None else earliest - timedelta(seconds=hand_s),
     )
     # what is about to be fed sheds nothing: only if it does not take the supply in the time it may
     return replace(outage, shed=None) if outage.taking(view.now.at) else outage

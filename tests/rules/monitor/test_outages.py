@@ -10,6 +10,7 @@ import pytest
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import IncidentPart, NoticeKind
 from rules.alarms.lifecycle.alarm import Deadline
+from rules.generator.outage_source import SetSays
 from rules.monitor.inputs import (
     OperatorCommand,
     SystemJudged,
@@ -427,3 +428,30 @@ def impatient() -> Book:
     plant = estate()
     site = replace(plant.sites["fellbeck"], answer_within=AnswerTimes(major_s=600.0))
     return Book(replace(plant, sites={"fellbeck": site}))
+
+
+def test_the_first_message_says_that_a_start_by_hand_would_come_too_late_and_later_ones_what_the_site_says() -> (
+    None
+):
+    """The banks hold for 9 min, and somebody takes 20 to start the generator by hand."""
+    watch = Watch()
+    watch.calm(5)
+    watch.give(*(on_bank(u, 10 + 0.1 * n) for n, u in enumerate(NORTH)))
+    lit = on_battery_since(10, lasts_s=900)
+    assert lit.ends_earliest is not None
+    out = lit.ends_earliest - timedelta(seconds=1200)
+    lit = replace(lit, hand_s=1200.0, set_out_before=out)
+    watch.give(SystemJudged(stamp(12), system_state("works", 12, on_battery=lit)))
+    watch.pass_time(13, 17)
+    (opened,) = watch.notices("power-north")
+    assert opened.do.startswith(
+        "See that the generator runs and carries; a start by hand takes 20.0 min until it carries, with the way there, and "
+        "comes too late"
+    )
+    assert opened.by_when_for is Deadline.BANKS_END
+    says = replace(lit, hand_s=None, set_out_before=None, set_says=SetSays.RUNS)
+    watch.give(SystemJudged(stamp(100), system_state("works", 100, on_battery=says)))
+    watch.pass_time(101, 110)
+    told = [n for n in watch.notices("power-north") if n.at >= START + timedelta(seconds=100)]
+    assert told
+    assert all(n.do.startswith("Throw the changeover to the generator") for n in told)

@@ -11,6 +11,7 @@ import pytest
 
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.state import ShownToCarry
+from rules.generator.outage_source import SetSays
 from rules.phrasing.reasons import said, say
 from rules.plant.estate import Bank, Card, CardReports, Estate, in_place
 from rules.plant.reading import OutputSource
@@ -216,7 +217,7 @@ def test_starts_count_from_when_the_whole_supply_was_dead_and_not_at_all_while_a
     seen = view(plant, outage)
     first, judgement = judged(seen)
 
-    def starts(sight: SupplySight, **more: bool) -> tuple[int | None, bool]:
+    def starts(sight: SupplySight, **more: SetSays) -> tuple[int | None, bool]:
         found = system_state(replace(seen, supply=sight, **more), first, judgement).on_battery  # type: ignore[arg-type]
         assert found is not None
         return found.starts_failed, found.start_set_before is not None
@@ -228,7 +229,27 @@ def test_starts_count_from_when_the_whole_supply_was_dead_and_not_at_all_while_a
     assert starts(SupplySight(None)) == (None, True)
     offered = SupplySight(None, offered_since=NOON - timedelta(seconds=9))
     assert starts(offered) == (None, False), "voltage at an input: a start is over, or not needed"
-    assert starts(SupplySight(NOON - timedelta(seconds=116)), set_runs=True) == (None, True)
+    assert starts(SupplySight(NOON - timedelta(seconds=116)), set_says=SetSays.RUNS) == (None, False)
+
+
+def test_a_start_by_hand_is_reckoned_from_setting_out_to_the_last_unit_on_it() -> None:
+    plant = estate(2)
+    outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=100.0) for n in ("A1", "A2")]
+    seen = view(plant, outage)
+    first, judgement = judged(seen)
+
+    def found(says: SetSays | None = None) -> tuple[float | None, timedelta | None]:
+        on = system_state(replace(seen, set_says=says), first, judgement).on_battery
+        assert on is not None
+        assert on.ends_earliest is not None
+        return on.hand_s, None if on.set_out_before is None else on.ends_earliest - on.set_out_before
+
+    generator = plant.generator_of(seen.system)
+    assert generator is not None
+    assert generator.hand_start_s is not None
+    hand_s = generator.hand_start_s + 80.0  # and 80 s from the hand on the starter, as above
+    assert found() == (hand_s, timedelta(seconds=hand_s))
+    assert found(SetSays.RUNS) == (None, None), "it runs: nobody is sent to start it"
 
 
 def test_nothing_is_advised_to_be_shed_while_the_supply_is_about_to_be_taken() -> None:

@@ -15,6 +15,7 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.outage import on_battery_do, outage_conditions, words_at
 from rules.alarms.lifecycle.alarm import Deadline, new_alarm
+from rules.generator.outage_source import SetSays
 from rules.phrasing.reasons import first_step, say
 from rules.system.state import OnBattery, ShedFirst, ShedStep
 from rules.values.code import Code
@@ -261,3 +262,86 @@ def test_an_alarm_that_stands_says_that_the_supply_is_there_and_asks_no_more_tha
     assert say(do) == (
         "See that what runs on its bank takes the supply within 27 s; if it does not, look at its input breaker and display."
     )
+
+
+# ---- what the site says of its generator, and the time that a start by hand takes --------------------------------------
+
+KINDS = ("ends_soon", "no_supply_in_time")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("says", "first"),
+    [
+        (SetSays.RUNS, "Throw the changeover to the generator"),
+        (SetSays.CARRIES, "Look at the breakers between the generator and this system"),
+        (SetSays.STANDS, "Send somebody to the generator now, and shut down in order what can be"),
+    ],
+)
+def test_nobody_is_sent_to_start_a_generator_of_which_the_site_says_that_it_runs(
+    kind: str, says: SetSays, first: str
+) -> None:
+    lit = replace(on_banks(ends_s=500.0, failed=None), set_says=says, ends_latest=after(1400.0))
+    lit = replace(lit, hand_s=1250.0, set_out_before=after(-750.0))
+    seen = conditions(100.0, lit)[kind].seen
+    assert seen.present is True
+    assert first_step(seen.do) == first
+    assert "site says" in say(seen.do) or says is SetSays.STANDS
+
+
+def by_hand(ends_s: float, latest_s: float, shed: ShedFirst | None = None) -> OnBattery:
+    """Return an outage of a system whose generator takes 600 s to start by hand until it carries."""
+    lit = on_banks(ends_s=ends_s, failed=3)
+    return replace(
+        lit, ends_latest=after(latest_s), hand_s=600.0, set_out_before=after(ends_s - 600.0), shed=shed
+    )
+
+
+@pytest.mark.parametrize("kind", ["no_supply_in_time", "starts_failed"])
+@pytest.mark.parametrize(
+    ("ends_s", "latest_s", "code"),
+    [
+        (701.0, 800.0, None),  # at 100 s somebody has a second left to set out
+        (699.0, 800.0, Code.DO_WITHOUT_SET),
+    ],
+)
+def test_a_start_by_hand_that_comes_too_late_is_not_asked_for(
+    kind: str, ends_s: float, latest_s: float, code: Code | None
+) -> None:
+    do = conditions(100.0, by_hand(ends_s, latest_s))[kind].seen.do
+    assert do is not None
+    by_hand_code = Code.DO_SEND_TO_SET if kind == "starts_failed" else Code.DO_START_SET_BY_HAND
+    assert do.code is (code or by_hand_code)
+    assert "10.0 min until it carries, with the way there" in say(do)
+
+
+def test_where_shedding_makes_the_banks_last_for_a_start_by_hand_both_are_asked_and_else_a_shutdown() -> None:
+    shed = replace(shedding(300.0), wanted_s=700.0, ends_earliest=after(900.0))
+    assert first_step(conditions(100.0, by_hand(500.0, 550.0, shed))["starts_failed"].seen.do) == (
+        "Shed load and send somebody to the generator now"
+    )
+    late = replace(shed, shed_by=after(99.0))
+    for none in (None, late, replace(shed, ends_earliest=after(650.0)), replace(shed, reached=False)):
+        do = conditions(100.0, by_hand(500.0, 550.0, none))["starts_failed"].seen.do
+        assert first_step(do) == "Shut down in order what can be"
+        assert "too late to start the generator by hand" in say(do)
+
+
+def test_the_last_moment_is_to_set_out_where_a_start_by_hand_is_declared_and_is_not_named_once_past() -> None:
+    lit = replace(by_hand(1000.0, 1100.0), start_set_before=after(900.0))
+    assert deadline(lit, after(399.0)) == (after(400.0), Deadline.SET_OUT)
+    assert deadline(lit, after(401.0)) == (after(1000.0), Deadline.BANKS_END)
+
+
+@pytest.mark.parametrize(
+    ("at_s", "says"),
+    [
+        (100.0, "See that the generator runs and carries; if not, send somebody within 5.0 min: a start by"),
+        (
+            500.0,
+            "See that the generator runs and carries; a start by hand takes 10.0 min until it carries, wi",
+        ),
+    ],
+)
+def test_a_unit_on_its_bank_says_how_long_is_left_to_send_somebody(at_s: float, says: str) -> None:
+    assert say(on_battery_do(by_hand(1000.0, 1100.0), after(at_s))).startswith(says)

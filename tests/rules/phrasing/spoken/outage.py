@@ -144,6 +144,50 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "See that what runs on its bank takes the supply within 18 s; if it does not, look at its input breaker and display.",
     ),
     (
+        reason(Code.DO_SEE_SET_RUNS, hand_s=1250.0, within_s=190.0),
+        "See that the generator runs and carries; if not, send somebody within 3.1 min: a start by hand takes 20.9 min until "
+        "it carries, with the way there.",
+    ),
+    (
+        reason(Code.DO_SEE_SET_RUNS, hand_s=1250.0, within_s=None),
+        "See that the generator runs and carries; a start by hand takes 20.9 min until it carries, with the way there, and "
+        "comes too late: shed load, or shut down in order in good time.",
+    ),
+    (
+        reason(Code.DO_TAKE_SET_ON_LOAD, carries=False, shed=None),
+        "Throw the changeover to the generator: the site says that it runs and does not carry. If it does not take the load, "
+        "see why at its breaker.",
+    ),
+    (
+        reason(Code.DO_TAKE_SET_ON_LOAD, carries=True, shed=None),
+        "Look at the breakers between the generator and this system: the site says that it runs and carries, and no input "
+        "has voltage.",
+    ),
+    (
+        reason(Code.DO_WITHOUT_SET, hand_s=1250.0, left_s=540.0, most_s=None, helps=False, shed=None),
+        "Shut down in order what can be: it is too late to start the generator by hand, a start by hand takes 20.9 min until "
+        "it carries, with the way there, and it holds 9.0 min more at the least.",
+    ),
+    (
+        reason(Code.DO_WITHOUT_SET, hand_s=1250.0, left_s=540.0, most_s=1300.0, helps=False, shed=None),
+        "Send somebody to the generator now, and shut down in order what can be: a start by hand takes 20.9 min until it "
+        "carries, with the way there, it holds 9.0 min more at the least and 21.6 min at the most.",
+    ),
+    (
+        reason(Code.DO_WITHOUT_SET, hand_s=1250.0, left_s=540.0, most_s=None, helps=True, shed=SHED),
+        "Shed load and send somebody to the generator now: a start by hand takes 20.9 min until it carries, with the way "
+        f"there, and it holds 9.0 min more at the least. {SHED_SAID}",
+    ),
+    (
+        reason(Code.DO_START_SET_BY_HAND, shed=None, hand_s=1250.0),
+        "Go to the generator and start it by hand: that takes 20.9 min until it carries, with the way there.",
+    ),
+    (
+        reason(Code.DO_SEND_TO_SET, shed=None, hand_s=1250.0),
+        "Send somebody to the generator now: start battery, fuel valve, then the key to manual. That takes 20.9 min until it "
+        "carries, with the way there.",
+    ),
+    (
         reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=SHED),
         f"Start the generator by hand; shut down in order what can be. {SHED_SAID}",
     ),
