@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from collector.simulation.scenario.director import MainsFails
+from collector.simulation.scenario.director import MainsFails, MainsReturns
 from tests.audit.happenings import InputCloses, InputOpens
 from tests.audit.stories import Story, StoryCue
 
@@ -37,5 +37,19 @@ FOUND: Final = (
         "spent at half the load, a bank was said to hold the whole for 53 s at the least, and held it for 4",
         Story(9, 9, (StoryCue(40, InputOpens("works-1")), StoryCue(225, InputCloses("works-1"))), 330.0),
         ("hold-up one lost", "hold-up unit lost", "reason holds_one_lost"),
+    ),
+    Found(
+        "in the second outage of a night a worn bank was promised two thirds more than it held: both outages showed the same wrong level",
+        Story(
+            43,
+            8,
+            (
+                StoryCue(77, MainsFails("mains")),
+                StoryCue(167, MainsReturns("mains")),
+                StoryCue(265, MainsFails("mains")),
+            ),
+            345.0,
+        ),
+        ("ends", "reason on_battery_holds"),
     ),
 )

@@ -35,7 +35,7 @@ from rules.battery.assessment.faults import (
     score_claims,
 )
 from rules.battery.assessment.findings import AssessedBank, beside_siblings, signs, size, whether_shown
-from rules.battery.assessment.fusion import Lives, fuse
+from rules.battery.assessment.fusion import CapacityEvidence, Lives, fuse
 from rules.battery.assessment.life.by_class import aged
 from rules.battery.assessment.life.earlier_blocks import blocks_of, lessons_before, seed_of
 from rules.battery.assessment.life.shared_life import by_others, informed, lesson, nearest
@@ -55,6 +55,7 @@ from rules.battery.model.ageing import AgeCurve
 from rules.battery.model.health import BankBelief, anchor_for, by_charge_draws
 from rules.battery.model.recharge import GIVEN_AT_ONCE, after_recharge, middle_of, used_after_recharge
 from rules.battery.model.runtime_curve import Floats, curve_for
+from rules.battery.model.same_error import Weighed
 from rules.battery.state import (
     BankState,
     Capacity,
@@ -112,7 +113,7 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     lives = fuse(age, prior, seen, anchor_s, chosen)
     alone = lives if prior == by_class else fuse(age, by_class, seen, anchor_s, chosen)
     own = lesson(of, alone, by_class)
-    belief = _belief(case, lives, chosen)
+    belief = _belief(case, lives, chosen, seen)
     asked = evidence.asked if _can_be_asked(belief, evidence.asked) else None
     small = too_small(lives, belief, asked)
     foreseen = forecast(
@@ -145,7 +146,7 @@ def _can_be_asked(belief: BankBelief, asked: BankDemand | None) -> bool:
     )
 
 
-def _belief(case: AssessedBank, lives: Lives, seed: int) -> BankBelief:
+def _belief(case: AssessedBank, lives: Lives, seed: int, seen: Sequence[CapacityEvidence]) -> BankBelief:
     evidence, discharges, today = case.evidence, case.discharges, case.today
     curve = curve_for(case.fitted)
     health = lives.health_draws(today, seed + 1)
@@ -175,6 +176,11 @@ def _belief(case: AssessedBank, lives: Lives, seed: int) -> BankBelief:
         correction=np.clip(np.random.default_rng(seed + 3).normal(1.0, 0.2, len(health)), 0.2, 2.0),
         steeper=np.random.default_rng(seed + 4).normal(0.0, 1.0, len(health)),
         by_charge=by_charge_draws(np.random.default_rng(seed + 5), len(health)),
+        rests_on=tuple(
+            Weighed(one.on, one.sd, one.shared, one.published_s, one.likelihood or ())
+            for one in seen
+            if one.shared
+        ),
     )
     power_w = discharges[-1].output_power_w if discharges else None
     if basis is not Basis.NONE and power_w is not None and not belief.full:

@@ -22,13 +22,12 @@ from rules.battery.discharge.likelihood import moments
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
 from rules.battery.model.recharge import Recharge
+from rules.battery.model.same_error import shared_at
 from rules.battery.state import JudgedDischarge, LifeLesson, ShownToCarry
 from rules.plant.estate import Bank
 from rules.system.requirements import for_long_enough
 from rules.values.constants import SD_90
 
-PARTIAL_SHARED: Final = 0.85  # of the variance of a partial discharge's estimate: the assumed voltage curve
-FULL_DEPTH: Final = 0.97
 TELLING_SD: Final = 0.15
 """Standard deviation up to which an estimate tells: what is taken of a bank in service before any record."""
 
@@ -104,7 +103,7 @@ def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[Capacity
                 found.append(CapacityEvidence(d.at.date(), max(d.given, 0.8), 1.0, d.published_s, least))
             continue
         depth = d.used / max(d.fraction, 1e-3)
-        shared = 0.0 if d.ended or depth >= FULL_DEPTH else PARTIAL_SHARED * min(1.0, 2.0 * (1.0 - depth))
+        shared = 0.0 if d.ended else shared_at(depth)
         fraction, sd = _said(d)
         likelihood = None if d.ended else d.likelihood
         found.append(CapacityEvidence(d.at.date(), fraction, sd, d.published_s, least, shared, likelihood))

@@ -8,7 +8,7 @@ proportion, and each takes a few Metropolis steps with the spread the cloud has 
 Del Moral, Doucet and Jasra, J. R. Statist. Soc. B 68, 2006). Many precise tests thus leave as many
 different lives as none did. Likelihoods have Student's tails (4 degrees of freedom): one false result
 does not carry the day. What a partial discharge says is taken as the shape it has (`likelihood`), not as a normal
-curve, and counts less beside its like: see `counts`. Same evidence and seed, same lives.
+curve, and counts less beside its like: see `rules.battery.model.same_error`. Same evidence and seed, same lives.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from rules.battery.model.ageing import (
     capacity_left,
 )
 from rules.battery.model.runtime_curve import Floats
+from rules.battery.model.same_error import TAILS, counts, with_tails
 from rules.values.constants import DAYS_A_YEAR
 
 LIVES: Final = 1500
@@ -36,13 +37,11 @@ MODEL_SD: Final = 0.02
 _RATE_SHARE: Final = 0.085  # d(health)/d ln T over the loss; see `rules.battery.model.health.slope_draws`
 _RATE_SPREAD: Final = 0.6
 _FRESH_AT: Final = 1.03
-TAILS: Final = 4.0
 _LINEAR: Final = (0.0, 0.15)
 _KNEE: Final = (2.5, 11.0)
 _MOVES: Final = (0.9, 0.4) * 4
 _MOST_STEPS: Final = 40
 BOUND_SD: Final = 0.02
-_SAME_SAY_DAYS: Final = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,27 +226,10 @@ class _Seen:
         here = health + share * np.maximum(_FRESH_AT - health, 0.0) * self.ln_rate
         z = (self.fraction - here - self.common * error) / self.sd
         fit = -0.5 * (TAILS + 1.0) * np.log1p(z**2 / TAILS)
-        for k, (shape, counts) in self.shapes.items():
-            apart = -2.0 * ln_at(shape, here[:, k])  # of a normal shape z**2: the same tails
-            fit[:, k] = -0.5 * counts * (TAILS + 1.0) * np.log1p(apart / TAILS)
+        for k, (shape, counted) in self.shapes.items():
+            fit[:, k] = counted * with_tails(ln_at(shape, here[:, k]))
         short = np.minimum((here - self.least) / BOUND_SD, 0.0)  # it carried this much: it had this much
         return np.asarray(np.sum(fit - 0.5 * short**2, axis=1))
-
-
-def counts(days: Floats, sd: Floats, shared: Floats) -> Floats:
-    """Return what each discharge counts beside the others: 1 alone, less where others say the same with the same error.
-
-    Partial discharges of one bank err together: by its voltage curve, and by what is not known of its charge. So n
-    of them, alike, count as n / (1 + (n - 1) r) together, r being the shared part of their variance (the design
-    effect of clustered samples; as an exponent of their likelihoods: Pauli, Racugno and Ventura, Statistica Sinica
-    21, 2011), a sharper one as the more of them. With the months between two this fades: one that comes later
-    has something of its own to say, how far the bank has aged.
-    """
-    weight = 1.0 / sd**4
-    near = np.exp(-np.abs(days[:, None] - days[None, :]) / _SAME_SAY_DAYS)
-    both = np.sqrt(shared[:, None] * shared[None, :]) * near
-    np.fill_diagonal(both, 0.0)
-    return np.asarray(1.0 / (1.0 + both @ weight / weight))
 
 
 def _next_step(fit: Floats, most: float) -> float:

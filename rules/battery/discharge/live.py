@@ -4,14 +4,16 @@ The draws believed before the discharge (age and every earlier discharge, fused)
 each explains the voltages read so far, and drawn anew. Where none of them explains them, either what was
 believed was wrong, or this bank is like none that the estimator learnt of: a worn one shows the voltages of a
 better one until its knee. Nobody can tell which, so each has half of the draws; what was believed goes as it is
-used up. Between the two the draws pass over by and by, as fewer and fewer of what was believed explain the readings: a
+used up. Beside the partial discharges that stand behind the belief already, the record and they count less, since they err
+alike (`rules.battery.model.same_error`): a second outage of a night hardly tells more than the first, until it goes deeper. Between the two the draws pass over by and by, as fewer and fewer of what was believed explain the readings: a
 reading more would else move the end by more than its interval.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Final
 
 import numpy as np
@@ -22,6 +24,7 @@ from rules.battery.discharge.capacity_estimate import belief_from_posterior
 from rules.battery.discharge.contradictions import moving
 from rules.battery.discharge.curve.type_shape import TypeShape
 from rules.battery.discharge.curve.voltage import VoltageCourse, course_of
+from rules.battery.discharge.likelihood import ln_at, moments, shape_of
 from rules.battery.discharge.posterior import LEAST_USED, ln_before, ln_posterior
 from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge, NotADischarge
 from rules.battery.discharge.record.columns import DischargeLog
@@ -29,6 +32,7 @@ from rules.battery.discharge.record.log import clean
 from rules.battery.model.health import BankBelief, by_charge_draws, more_spent
 from rules.battery.model.recharge import nodes_of
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
+from rules.battery.model.same_error import Weighed, counted, shared_at, with_tails
 from rules.values.verdict import Basis
 
 BORNE_OUT: Final = 0.1
@@ -70,13 +74,14 @@ def during(
     if curve.basis is not belief.curve.basis:  # judged by references: the earlier health is of another table
         return _by_itself(belief, log, battery, shape, curve, at_w=at_w, as_of=as_of, seed=seed)
     health, before = belief.health_at(at_w), belief.used_at(at_w)
-    ln_weight = np.full(belief.draws, -np.inf)
+    ln_weight, read = np.full(belief.draws, -np.inf), []
     # Draws that had about the same missing at the start are weighed together.
     for rows in np.array_split(np.argsort(before, kind="stable"), _groups(before)):
         missing = float(np.mean(before[rows]))
         course = course_of(discharge, battery, curve, used_before=missing)
         grid, ln_mass = ln_posterior(course, shape, curve, coarse=True)
         ln_like = np.maximum(ln_mass, -1e5) - ln_before(grid, curve)
+        read.append((grid, ln_like))
         weighed = np.interp(health[rows], grid, ln_like)
         weighed[health[rows] <= course.used_now] = -np.inf
         ln_weight[rows] = weighed
@@ -84,9 +89,8 @@ def during(
     measured = _with_measured_losses(belief, discharge, log)
     if not np.isfinite(ln_weight).any():
         return _by_itself(belief, log, battery, shape, curve, at_w=at_w, as_of=as_of, seed=seed)
-    weight = np.exp(ln_weight - np.max(ln_weight))
-    weight /= np.sum(weight)
-    pick = _drawn_by(weight, rng)
+    weight = _weights(ln_weight)
+    pick = _drawn_by(_weights(_beside(belief, ln_weight, _weighs(read, own, as_of.date()))), rng)
     correction = belief.correction
     after = replace(
         measured,
@@ -117,6 +121,33 @@ def during(
         )
         apart = _mixed(whole, spoken, 0.5, rng, of_first=held)
     return _mixed(after, apart, doubted, rng)
+
+
+def _weighs(read: Sequence[tuple[Floats, Floats]], own: VoltageCourse, on: date) -> Weighed:
+    """Return what a record so far weighs, by the likelihoods that it has for each reading of what was missing."""
+    mean, sd = moments(shape_of(read, 0.0))
+    published_s = 3600.0 * float(np.exp(own.mean_ln_hours))
+    return Weighed(on, sd, 0.0 if own.full_used is not None else shared_at(own.used_now / mean), published_s)
+
+
+def _beside(belief: BankBelief, ln_like: Floats, record: Weighed) -> Floats:
+    """Return ln of the weights of the draws by a record, with the tails it will have when it has ended.
+
+    Beside earlier ones that err alike: what it counts with them, and what they count less now than when the belief was made.
+    """
+    possible = np.isfinite(ln_like)  # what is used up is so, however little a record counts
+    before, now = counted(belief.rests_on), counted((*belief.rests_on, record))
+    weight = now[-1] * with_tails(np.where(possible, ln_like - np.max(ln_like), 0.0))
+    for k, said in enumerate(belief.rests_on):
+        if said.likelihood:
+            here = belief.health + belief.health_slope * np.log(said.published_s / belief.anchor_s)
+            weight = weight + (now[k] - before[k]) * with_tails(ln_at(said.likelihood, here))
+    return np.where(possible, weight, -np.inf)
+
+
+def _weights(ln_weight: Floats) -> Floats:
+    weight = np.exp(ln_weight - np.max(ln_weight))
+    return np.asarray(weight / np.sum(weight))
 
 
 def _drawn_by(weight: Floats, rng: np.random.Generator) -> Places:

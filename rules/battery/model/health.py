@@ -22,6 +22,7 @@ import numpy as np
 from rules.battery.model.ageing import REFERENCE_C
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.runtime_curve import Beyond, Floats, RuntimeCurve, curve_for
+from rules.battery.model.same_error import Weighed
 from rules.battery.model.temperature import seconds_at
 from rules.battery.state import ShownToCarry
 from rules.plant.estate import Bank, FittedBank
@@ -61,7 +62,8 @@ class BankBelief:
     as published at the powers it was spent at, None: not known, and the same share at any power; `by_charge`: how far it
     counts by that (`BY_CHARGE`). `cells` of one string, both halves counted. `basis` NONE: nothing is known, health is zero and nothing may be said.
     `correction` scales the temperature coefficient (1: as published). `carrying`: it is seen to
-    carry at this moment. `steeper`: standard normal draws of how much faster the time falls above the table.
+    carry at this moment. `steeper`: standard normal draws of how much faster the time falls above the table. `rests_on`: what the
+    partial discharges weigh that stand behind it, whose error the next one shares.
     """
 
     bank: str
@@ -83,6 +85,7 @@ class BankBelief:
     steeper: Floats | float = 0.0
     spent_ws: Floats | None = None
     by_charge: Floats | float = sum(BY_CHARGE) / 2.0
+    rests_on: tuple[Weighed, ...] = ()
 
     @property
     def unproven(self) -> bool:

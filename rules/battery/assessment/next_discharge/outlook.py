@@ -16,10 +16,11 @@ from typing import Any, Final, TypeAlias
 
 import numpy as np
 
-from rules.battery.assessment.fusion import BOUND_SD, MODEL_SD, TAILS, CapacityEvidence, Lives, counts
+from rules.battery.assessment.fusion import BOUND_SD, MODEL_SD, CapacityEvidence, Lives
 from rules.battery.assessment.next_discharge.record_error import END_SD, RecordError
 from rules.battery.assessment.replacement import MARGIN_DAYS, RISK
 from rules.battery.model.runtime_curve import Floats
+from rules.battery.model.same_error import TAILS, counts
 
 TRUTHS: Final = 40
 _NODES: Final = (-(3.0**0.5), 0.0, 3.0**0.5)

@@ -14,9 +14,9 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.assessment.evidence import FULL_DEPTH, PARTIAL_SHARED
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.likelihood import moments
+from rules.battery.model.same_error import FULL_DEPTH, shared_at
 
 _DEPTHS: Final = (0.03, 0.06, 0.1, 0.15, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9)
 _ERROR: Final = (0.137, 0.12, 0.09, 0.077, 0.063, 0.051, 0.047, 0.039, 0.032, 0.03)
@@ -47,8 +47,7 @@ def error_at(depth: float, sureness: float = 1.0) -> RecordError:
         return RecordError(END_SD, END_SD, 0.0)
     ln_depth = np.log(max(depth, _DEPTHS[0]))
     error, stated = (float(np.interp(ln_depth, np.log(_DEPTHS), known)) for known in (_ERROR, _STATED))
-    shared = PARTIAL_SHARED * min(1.0, 2.0 * (1.0 - depth))
-    return RecordError(max(error * sureness, END_SD), max(stated * sureness, END_SD), shared)
+    return RecordError(max(error * sureness, END_SD), max(stated * sureness, END_SD), shared_at(depth))
 
 
 def sureness_of(discharges: Sequence[DischargeEvidence]) -> float:

@@ -3,7 +3,7 @@
 import csv
 import json
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -12,11 +12,16 @@ import numpy as np
 import pytest
 
 from rules.battery.discharge.capacity import prepare
+from rules.battery.discharge.curve.voltage import course_of
+from rules.battery.discharge.likelihood import moments, shape_of
 from rules.battery.discharge.live import during
+from rules.battery.discharge.posterior import ln_before, ln_posterior
 from rules.battery.discharge.record.clean_discharge import Battery
 from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean
 from rules.battery.model.health import BankBelief
 from rules.battery.model.runtime_curve import curve_through
+from rules.battery.model.same_error import Weighed, shared_at
 from rules.values.verdict import Basis
 
 DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"
@@ -147,3 +152,45 @@ def test_who_was_believed_to_hold_less_is_not_told_to_hold_more() -> None:
     for (low, before, high), (_, then, _) in pairwise(ends):
         assert then < before
         assert before - then < high - low
+
+
+def test_a_second_outage_says_hardly_more_than_the_first_whose_error_it_shares() -> None:
+    """Both show the same level, right or wrong: an interval halved by it would be sure of the same error twice."""
+    name = "develop_02.csv"
+    before = believed(battery(name), 0.85, 0.25)
+    first, log = judged_at(name, 0.3, before)
+    assert first is not None
+    weighed, shape = what_it_says(name, 0.3)
+    night = replace(
+        before,
+        health=first.health,
+        used=np.zeros(before.draws),
+        rests_on=(Weighed(NOW.date(), *weighed, likelihood=shape),),
+    )
+    again, _ = judged_at(name, 0.3, night)
+    alone, _ = judged_at(name, 0.3, replace(night, rests_on=()))
+    years_ago = replace(night, rests_on=(Weighed(date(2023, 1, 1), *weighed, likelihood=shape),))
+    later, _ = judged_at(name, 0.3, years_ago)
+    assert again is not None
+    assert alone is not None
+    assert later is not None
+    spread = {
+        one: float(np.std(b.health)) for one, b in (("first", first), ("again", again), ("alone", alone))
+    }
+    assert spread["again"] > 0.85 * spread["first"]
+    assert spread["alone"] < 0.8 * spread["first"]
+    np.testing.assert_allclose(np.std(later.health), spread["alone"], rtol=0.02)
+    assert left(again, log)[0] < left(alone, log)[0]
+
+
+def what_it_says(name: str, depth: float) -> tuple[tuple[float, float, float], tuple[float, ...]]:
+    """Return what a record weighs (deviation, shared part, published time) and its likelihood as a shape."""
+    bank = battery(name)
+    shape, curve, _ = prepare(bank, ())
+    assert curve is not None
+    log = read(name).until(depth * float(TRUTH[name]["t_end_true_s"]))
+    course = course_of(clean(log, bank), bank, curve)
+    grid, ln_mass = ln_posterior(course, shape, curve, coarse=True)
+    likelihood = shape_of([(grid, ln_mass - ln_before(grid, curve))], 0.0)
+    mean, sd = moments(likelihood)
+    return (sd, shared_at(course.used_now / mean), 3600.0 * float(np.exp(course.mean_ln_hours))), likelihood
