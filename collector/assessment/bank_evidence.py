@@ -283,7 +283,7 @@ class BankEvidenceBook:
         own = [
             d
             for d in shown
-            if d.battery_power_w is not None
+            if d.shows_losses
             and all(unit is not None and in_place((unit,), d.at.date()) is not None for unit in fitted)
         ]
         return losses_from(own, rating_w) if len(own) >= FEWEST_FOR_LOSSES else default_losses(rating_w)

@@ -47,7 +47,7 @@ def teaching(lines: Iterable[Evidence], bank: Bank) -> tuple[TypeLesson, ...]:
     for record in records_of(kept, bank):
         what = shown.get(shown_id(record.id))
         then = in_place(bank.fitted, record.at.date())
-        if what is None or then is None or what.failed or what.used < REFERENCE_LEAST_USED:
+        if what is None or then is None or what.failed or what.refused or what.used < REFERENCE_LEAST_USED:
             continue
         if float(np.mean(what.missing or FULL)) <= REFERENCE_MOST_MISSING:
             found.append(TypeLesson(record.id, record.at, then.type, what.used))

@@ -1,6 +1,6 @@
 """The steps that make known what an estate file cannot say, each ticked off by what is there, and by nobody's word.
 
-A maker's table is there when the estate file holds it; a past test when one was imported; a discharge when a bank was seen
+A maker's table is there when the estate file holds it; a past test when one was imported that tells; a discharge when a bank was seen
 to carry; a person when a test message reached them; a card when somebody proved at the cabinet whose it is.
 """
 
@@ -9,18 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from collector.storage.ledger.records import JournalLine
+from rules.battery.discharge.evidence import BROUGHT
 from rules.battery.state import BankState
 from rules.planning.isolation.rows import Result
 from rules.plant.estate import Bank, in_place
 
 if TYPE_CHECKING:
     from collector.read_model.source import SheetSource
-
-BROUGHT: Final = frozenset({"import", "acceptance", "hand"})
-"""Kinds of discharge that somebody brought; every other was seen."""
 
 
 class StepKind(StrEnum):
@@ -117,12 +115,13 @@ def reached_by(lines: Iterable[JournalLine]) -> frozenset[str]:
 
 def _bank(bank: Bank, state: BankState | None, source: SheetSource) -> BankKnown:
     fitted = in_place(bank.fitted, source.clock.now().date())
-    kinds = set() if state is None else {one.kind for one in state.discharges}
+    discharges = () if state is None else state.discharges
+    brought = [one for one in discharges if one.kind in BROUGHT]
     return BankKnown(
         bank=bank.id,
         table=fitted is not None and bool(fitted.constant_power),
-        past_test=bool(kinds & BROUGHT),
-        discharge=bool(kinds - BROUGHT) or (state is not None and state.shown_to_carry is not None),
+        past_test=any(one.capacity_fraction is not None for one in brought),
+        discharge=len(brought) < len(discharges) or (state is not None and state.shown_to_carry is not None),
         shown=state is not None and not state.unproven and state.capacity.fraction is not None,
     )
 

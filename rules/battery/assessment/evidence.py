@@ -17,7 +17,7 @@ from rules.battery.assessment.charging import ChargeHour
 from rules.battery.assessment.faults import Claim
 from rules.battery.assessment.fusion import CapacityEvidence
 from rules.battery.assessment.replacement import BankDemand
-from rules.battery.discharge.evidence import NOT_OF_THIS_BANK, DischargeEvidence
+from rules.battery.discharge.evidence import BROUGHT, NOT_OF_THIS_BANK, DischargeEvidence
 from rules.battery.discharge.likelihood import moments
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
@@ -95,7 +95,9 @@ def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[Capacity
     """
     found: list[CapacityEvidence] = []
     for d in discharges:
-        if d.failed or (d.fraction is None and any(why.code in NOT_OF_THIS_BANK for why in d.doubts)):
+        if d.failed or (
+            d.fraction is None and (_made_up(d) or any(w.code in NOT_OF_THIS_BANK for w in d.doubts))
+        ):
             continue
         least = 0.0 if d.ended else d.given
         if d.fraction is None or d.low is None or d.high is None:
@@ -152,7 +154,8 @@ def losses_from(discharges: Sequence[DischargeEvidence], rating_w: float | None)
     """
     if rating_w is None:
         return default_losses(None)
-    pairs = [(d.output_power_w, d.battery_power_w) for d in discharges if d.battery_power_w is not None]
+    # What is refused, or whose amperes are not believed, says nothing of an inverter.
+    pairs = [(d.output_power_w, d.battery_power_w or 0.0) for d in discharges if d.shows_losses]
     if not pairs:
         return default_losses(rating_w)
     return learn_losses(np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs]), rating_w)
@@ -160,10 +163,19 @@ def losses_from(discharges: Sequence[DischargeEvidence], rating_w: float | None)
 
 def last_shown(discharges: Sequence[DischargeEvidence]) -> ShownToCarry | None:
     """Return the last time the bank carried a load for a minute, None where it then failed or never did."""
-    good = [d for d in discharges if not d.failed and for_long_enough(d.seconds) and d.output_power_w > 0.0]
+    good = [
+        d
+        for d in discharges
+        if not d.failed and not _made_up(d) and for_long_enough(d.seconds) and d.output_power_w > 0.0
+    ]
     if not good or (discharges and discharges[-1].failed):
         return None
     return ShownToCarry(good[-1].at, good[-1].output_power_w, good[-1].seconds)
+
+
+def _made_up(d: DischargeEvidence) -> bool:
+    """Return whether a discharge is known by a log that is refused alone: that it was there at all, nobody else says."""
+    return d.refused and d.kind in BROUGHT
 
 
 def claims_of(discharges: Sequence[DischargeEvidence]) -> list[Claim]:

@@ -21,6 +21,21 @@ NOT_OF_THIS_BANK: Final = frozenset(
     }
 )
 """Why a record cannot be of the bank that is declared: cells, strings, table or columns are not what they are said to be."""
+BROUGHT: Final = frozenset({"import", "acceptance", "hand"})
+"""Kinds of discharge that somebody brought; every other was seen."""
+REFUSED: Final = NOT_OF_THIS_BANK | {Code.LOG_VOLTAGE_STANDS}
+"""Why a record is not believed at all: beside those, a voltmeter that stands still throughout."""
+NO_CURRENT: Final = frozenset(
+    {
+        Code.LOG_CURRENT_ZERO,
+        Code.LOG_CURRENT_STUCK,
+        Code.LOG_CURRENT_STANDS,
+        Code.LOG_CURRENT_STOPPED,
+        Code.LOG_POWER_BY_OUTPUT,
+        Code.LOG_METERS_DISAGREE,
+    }
+)
+"""What is said of a record whose amperes are not believed, so that they say nothing of the inverter's losses either."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +83,17 @@ class DischargeEvidence:
     doubts: tuple[Reason, ...] = ()
     likelihood: tuple[float, ...] | None = None
     judged_by: str = field(default="", repr=False)
+
+    @property
+    def refused(self) -> bool:
+        """Return whether the record is not believed: nothing is learnt from it, of the bank, its type or its inverter."""
+        return any(why.code in REFUSED for why in self.doubts)
+
+    @property
+    def shows_losses(self) -> bool:
+        """Return whether what it drew and what came out of it are both believed."""
+        distrusted = REFUSED | NO_CURRENT
+        return self.battery_power_w is not None and not any(why.code in distrusted for why in self.doubts)
 
     @property
     def given(self) -> float:

@@ -26,6 +26,7 @@ from collector.storage.ledger.discharge_record import (
 from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.bank import judge_bank
 from rules.battery.assessment.evidence import BankEvidence
+from rules.battery.assessment.replacement import BankDemand
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import default_losses
 from rules.battery.state import Blocks, LifeLesson
@@ -502,3 +503,54 @@ async def test_of_a_history_that_has_just_begun_only_what_there_is_is_asked_for(
     assert [month.first_day for month in found.months] == [NOW.date().replace(day=1)]
     assert history.buckets <= 31 + 4
     assert history.questions == 2, "its month, and all that tells how it is kept"
+
+
+def stuck(name: str) -> DischargeRecord:
+    """Return a log of which the voltmeter stood still at 470 V, so that it seems to have drawn a fifth more than it did."""
+    made = record(seconds=1500.0, kind="import")
+    rows = tuple(
+        replace(row, voltage_v=470.0, current_a=11.2 if row.on_battery else 0.0) for row in made.rows
+    )
+    return replace(made, id=name, rows=rows)
+
+
+async def test_a_log_that_is_refused_teaches_nothing(present: Present, tmp_path: Path) -> None:
+    """Neither the losses of its inverter, by which sizes are advised, nor its type's curve, nor that it carried at all."""
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered, small = book(present, ledger), BankDemand(3600.0, 8_000.0, NOW.date())
+        asked = await gathered.gather(bank(1), NOW)
+        assert asked is not None
+        before = judge_bank(replace(asked, asked=small, rating_w=27_000.0))
+        assert before.state.offers
+        for n in range(3):
+            made = replace(stuck(f"log-{n}"), at=AT - timedelta(days=40 * n))
+            await keep(ledger, made)
+            shown = show(bank(1), FITTED, made, default_losses(27_000.0), (), None)
+            assert shown is not None
+            assert shown.refused
+            await gathered.keep_shown(made, shown)
+        assert await gathered.losses(bank(1), NOW.date()) == default_losses(27_000.0)
+        assert await gathered.references(bank(1), NOW) == ()
+        evidence = await gathered.gather(bank(1), NOW)
+        assert evidence is not None
+        assert len(evidence.discharges) == 3
+        after = judge_bank(replace(evidence, asked=small, rating_w=27_000.0, recharge=None))
+        assert after.state.offers == before.state.offers
+        assert after.state.shown_to_carry is None
+        assert after.state.unproven
+
+
+async def test_a_current_that_is_not_believed_says_nothing_of_losses(
+    present: Present, tmp_path: Path
+) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        for n in range(3):
+            rows = tuple(replace(row, current_a=12.5) for row in record().rows)  # on the mains as on the bank
+            made = replace(record(), id=f"outage-{n}", at=AT - timedelta(days=40 * n), rows=rows)
+            await keep(ledger, made)
+            shown = show(bank(1), FITTED, made, default_losses(27_000.0), (), None)
+            assert shown is not None
+            assert not shown.refused
+            await gathered.keep_shown(made, shown)
+        assert await gathered.losses(bank(1), NOW.date()) == default_losses(27_000.0)

@@ -18,10 +18,11 @@ from collector.read_model.beginning.steps import (
 from collector.read_model.sheet import Sheet
 from collector.read_model.source import SheetSource
 from collector.storage.ledger.records import JournalLine
-from rules.battery.state import WouldTell
+from rules.battery.state import JudgedDischarge, WouldTell
 from rules.planning.isolation.rows import Result
 from rules.system.state import SystemState
-from rules.values.reason import told
+from rules.values.code import Code
+from rules.values.reason import reason, told
 from tests.api.pages import samples
 from tests.api.pages.samples import NOW
 from tests.api.pages.sheets.test_registry import check
@@ -143,6 +144,12 @@ def test_a_step_is_ticked_off_by_what_is_there_and_by_nothing_else() -> None:
     told = replace(source, told={"power-1": (telling, replace(telling, who="K. Lind", handed_over=False))})
     step = beginning(cast("SheetSource", told), ["R. Haugen"]).steps[3]
     assert step.over, "a message that was handed over shows the same as a test"
+    refused = JudgedDischarge(
+        NOW, "import", None, None, None, None, (reason(Code.LOG_VOLTAGE_STANDS, volts=491.0),)
+    )
+    present.banks = {**states, "1": replace(states["1"], discharges=(refused,))}
+    step = beginning(cast("SheetSource", source), []).steps[1]
+    assert step.left == ("1", "D"), "a log that tells nothing is no past test"
     nobody = replace(source, configuration=SimpleNamespace(people=SimpleNamespace(persons=[])))
     step = beginning(cast("SheetSource", nobody), []).steps[3]
     assert not step.over, "nobody named is nobody told"
