@@ -59,6 +59,9 @@ def see_it_taken(outage: OnBattery, at: datetime) -> Reason | None:
     return reason(Code.DO_SEE_IT_TAKEN, within_s=max((outage.takes_by - at).total_seconds(), 0.0))
 
 
+SURELY_SOON_S: Final = 1200.0
+"""With its latest end farther away than this, twice what is soon (`ends_soon` of the catalogue), a system may drop its load soon: its
+banks are too little known to say that it does."""
 TAKING: Final = frozenset({"ends_soon", "no_supply_in_time"})
 """Alarms that, while the supply is about to be taken, are not raised, and of which it is said where they stand."""
 
@@ -152,6 +155,7 @@ def _ends_soon(
         fed=sum(unit in outage.fed for unit in units),
         units=len(units),
         others_fed=len(outage.fed),
+        surely=outage.ends_latest is not None and (outage.ends_latest - at).total_seconds() <= SURELY_SOON_S,
     )
     do = None
     refused = outage.takes_by is not None and outage.takes_by <= at

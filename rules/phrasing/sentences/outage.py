@@ -71,11 +71,13 @@ def ends_soon(
     fed: int,
     units: int,
     others_fed: int,
+    surely: bool = True,
 ) -> Sentence:
-    """Say that the load is dropped soon; `fed` of its `units` are fed, or others on its supply."""
+    """Say that the load is dropped soon, or may be; `fed` of its `units` are fed, or others on its supply."""
     clause = fed_clause(fed, units, others_fed)
     some = f"{capital(clause)}." if clause else ""
-    return _with_left(name, "drops its load soon.", some, left_s, reckoned=reckoned, outlasted=outlasted)
+    rest = "drops its load soon." if surely else "may drop its load soon."
+    return _with_left(name, rest, some, left_s, reckoned=reckoned, outlasted=outlasted)
 
 
 @says(Code.SET_STARTS_FAILED)

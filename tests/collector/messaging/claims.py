@@ -127,21 +127,24 @@ def _fed(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[s
     return None if int(m.group(1)) in was and int(m.group(2)) == len(units) else f"{sorted(was)} were"
 
 
-def _left(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[str, Any]) -> str | None:
-    system = judge.system_named(m.string[: m.start()])
-    if system is None:
+def _left(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapping[str, Any]) -> str | None:
+    named = judge.system_named(m.string[: m.start()])
+    # what is to be done names no system: it is of the one that the message is about, or of any of its systems
+    systems = [named] if named else [s["system"] for s in data["systems"]]
+    if not systems:
         return "of no system"
     said_s = float(m.group(1)) * _UNITS_OF[m.group(2)]
     # counted at a moment of the gathering; the low end of a 90 % interval may lie over the truth, but not by much
-    true_s = max((x.truth.hold_up(system).seconds or 1e9) for x in (lately[0], lately[-1]))
+    true_s = max((x.truth.hold_up(s).seconds or 1e9) for x in (lately[0], lately[-1]) for s in systems)
     return None if said_s <= LOW_END_OVER * true_s else f"{true_s:.0f} s are left in truth"
 
 
-def _unusable(moment: Moment, supply: str) -> bool:
-    """Return whether nothing stood on a supply, or a generator that hunts, which no unit takes."""
-    source = moment.truth.supply(supply).source
-    hunts = moment.truth.state.supplies[supply].hunts and source is FeedSource.GENERATOR
-    return hunts or source is FeedSource.NOTHING
+def _unusable(judge: Judge, moment: Moment, supply: str) -> bool:
+    """Return whether nothing stood on a supply or at the inputs of all its units, or a generator that hunts, which no unit takes."""
+    hunts = moment.truth.state.supplies[supply].hunts
+    return (hunts and moment.truth.supply(supply).source is FeedSource.GENERATOR) or judge.dead(
+        [moment], supply
+    )
 
 
 def _starts(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapping[str, Any]) -> str | None:
@@ -154,10 +157,10 @@ def _starts(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapp
     due_s = (
         generator.detect_s + tries * generator.crank_s + (tries - 1) * generator.rest_s + generator.start_s
     )
-    was = [x.at_s for x in lately if _unusable(x, supply)]
+    was = [x.at_s for x in lately if _unusable(judge, x, supply)]
     if not was:
         return "the supply was fed"
-    fed = [x.at_s for x in judge.moments if not _unusable(x, supply) and x.at_s < was[-1]]
+    fed = [x.at_s for x in judge.moments if not _unusable(judge, x, supply) and x.at_s < was[-1]]
     on_s = was[-1] - max(fed, default=0.0)
     return None if on_s >= due_s else f"dead for {on_s:.0f} s, due after {due_s:.0f} s"
 
@@ -166,7 +169,8 @@ def _wants_set(
     judge: Judge, _m: re.Match[str], lately: Sequence[Moment], data: Mapping[str, Any]
 ) -> str | None:
     supply = _supply(judge, data)
-    return None if supply and judge.dead(lately, supply) else "the supply was fed"
+    gone = supply is not None and any(_unusable(judge, x, supply) for x in lately)
+    return None if gone else "the supply was fed"
 
 
 def _back(judge: Judge, _m: re.Match[str], lately: Sequence[Moment], data: Mapping[str, Any]) -> str | None:
@@ -208,7 +212,7 @@ _CLAIMS: Final[tuple[tuple[str, Holds], ...]] = (
         r"See that [^ ]+ runs|[Ss]tart it by hand|Start the generator by hand|Send somebody to the generator|generator runs",
         _wants_set,
     ),
-    (r"No supply for (?![^.]*, though )[^.]* within", _wants_set),
+    (r"No supply for (?!.*?, though \d+ other units)[^.]* within", _wants_set),
     (r"Back on supply(?: after|:)", _back),
     (r"the load was carried", _carried),
     (r"drops its load soon", _soon),

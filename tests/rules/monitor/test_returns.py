@@ -296,7 +296,7 @@ def test_an_end_that_was_near_for_a_moment_only_is_not_told_as_near() -> None:
     judged(watch, 61, on_battery_since(10, lasts_s=1500))
     assert watch.alarm_state("ends_soon:works").active, "it waits out its off-delay"
     watch.pass_time(62, 90)
-    assert all("drops its load soon" not in texts(n) for n in watch.notices("power-north"))
+    assert all("its load soon" not in texts(n) for n in watch.notices("power-north"))
 
 
 def test_an_end_that_comes_near_again_within_the_off_delay_is_told() -> None:
