@@ -15,7 +15,7 @@ from typing import Final
 
 from starlette.types import Scope
 
-from api.access.roles import Role
+from api.access.roles import PASS_ON, Role
 from api.access.terms import AccessTerms
 from collector.read_model.kept import AccessTables, AccessToken, SignedIn, StoreError, Whence, digest
 
@@ -64,6 +64,8 @@ class Caller:
     session_id: str | None = None
     """What the browser showed; it is kept nowhere."""
     signed_in: SignedIn | None = None
+    passes_on: bool = False
+    """Whether it names who acts, as a centre does (`api.access.passed_on`)."""
 
     @property
     def csrf(self) -> str | None:
@@ -186,7 +188,12 @@ class Callers:
         now = self._now()
         if token.used is None or now - token.used >= TOKEN_TOUCH_EVERY:
             await self._tables.touch_token(token, now)
-        return Caller(token.label, Role(token.role), Means.TOKEN, door.address, door.secure, token.id)
+        caller = Caller(token.label, Role.ACT, Means.TOKEN, door.address, door.secure, token.id)
+        return (
+            replace(caller, passes_on=True)
+            if token.role == PASS_ON
+            else replace(caller, role=Role(token.role))
+        )
 
     async def _token(self, given: str) -> AccessToken | None:
         begins, _, rest = given.partition("_")

@@ -16,10 +16,11 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import parse_qsl, quote
 
-from starlette.responses import RedirectResponse
+from starlette.responses import JSONResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.access.callers import MOMENT_S, Caller, Callers, Means, Refused, by_name
+from api.access.passed_on import PassedActs, PassedOn, passed_on, whence_of
 from api.access.refusals import RefusalLog
 from api.access.roles import Role, RouteNeed, need_of
 from api.access.signing_in import SigningIn
@@ -60,6 +61,7 @@ class Access:
         self.callers = Callers(tables, terms, now, now_s)
         self.signing_in = SigningIn(tables, terms, now, now_s, allowed)
         self.refusals = RefusalLog(now_s)
+        self.passed_acts = PassedActs(tables, now)
         self.openid: OpenId | None = None
         if terms.openid is not None:
             from api.access.openid import OpenId  # noqa: PLC0415 - an extra, wanted only where it is used
@@ -83,19 +85,20 @@ class AccessGate:
         acts = scope["method"] not in READS
         headers = by_name(scope)
         noted: Token[Whence | None] | None = None
+        passed: tuple[PassedOn, Whence] | None = None
         try:
             if self.access.callers.at_the_door(scope, headers).secure:
                 send = _encrypted(send)
             caller = await self._caller(scope, headers, need, acts=acts)
-            if need.role is not None and not _may(caller, need.role):
+            if need.role is not None and not _may(caller, need):
                 self.access.refusals.note(caller.name, caller.address, need.role.value)
                 await _refused(scope, headers, caller, need.role)(scope, receive, send)
                 return
             if acts:
-                receive = await self._own(scope, headers, caller, need, receive)
-                noted = asking.set(caller.whence())
+                receive, passed = await self._own(scope, headers, caller, need, receive)
+                noted = asking.set(caller.whence() if passed is None else passed[1])
             state = {**scope.get("state", {}), "caller": caller, OWN: caller.csrf is not None}
-            await self._app({**scope, "state": state}, receive, send)
+            await self._let_in(passed, {**scope, "state": state}, receive, send)
         except Refused as refused:
             if need.role is not None and refused.status in {401, 403}:
                 self.access.refusals.note(None, self._address(scope, headers), need.role.value)
@@ -113,6 +116,20 @@ class AccessGate:
         finally:
             if noted is not None:
                 asking.reset(noted)
+
+    async def _let_in(
+        self, passed: tuple[PassedOn, Whence] | None, scope: Scope, receive: Receive, send: Send
+    ) -> None:
+        """Have a request answered; an act of a centre's that is done already is not done again."""
+        if passed is None:
+            await self._app(scope, receive, send)
+        elif await self.access.passed_acts.begin(passed[0]):
+            try:
+                await self._app(scope, receive, send)
+            finally:
+                self.access.passed_acts.end(passed[0])
+        else:
+            await JSONResponse({"act": passed[0].act, "done": True})(scope, receive, send)
 
     def _address(self, scope: Scope, headers: Mapping[str, list[str]]) -> str:
         """Return where a request comes from, as far as that can be told."""
@@ -146,43 +163,50 @@ class AccessGate:
         caller: Caller,
         need: RouteNeed,
         receive: Receive,
-    ) -> Receive:
-        """Return what gives the body as the route takes it. Raises Refused where the request is not its caller's own.
+    ) -> tuple[Receive, tuple[PassedOn, Whence] | None]:
+        """Return what gives the body as the route takes it, and of which act of a centre's it is, for whom.
+
+        Raises Refused where the request is not its caller's own.
 
         A form's proof stands in its body. What is not needed by the route is taken out; the length that the head tells
         is looked at by nobody from here on.
         """
         if need.role is None:
-            return receive
+            return receive, None
         body = await _whole(receive)
         shown = headers.get(CSRF_HEADER, [""])[0]
         if not scope["path"].startswith("/v1/"):
             _prove(caller, shown or dict(_fields(body)).get(CSRF_FIELD, ""))
-            return given(body, receive)
+            return given(body, receive), None
         said = _object(body)
+        passed = passed_on(caller, said)
         if said is not None:
             shown = str(said.pop(CSRF_FIELD, "")) or shown
         _prove(caller, shown)
         if said is None:
             if need.again:
                 await self.access.signing_in.again(caller, "")
-            return given(body, receive)
+            return given(body, receive), None
         if need.again:
             await self.access.signing_in.again(caller, str(said.pop(PASSWORD_FIELD, "")))
-        if need.by and caller.name is not None:
+        if need.by and caller.name is not None and passed is None:
             if (said.get("by") or caller.name) != caller.name:
                 raise Refused(
                     422, "wrong-input", f"by: want {caller.name}, who asks, or nothing; got another name"
                 )
             said["by"] = caller.name
         try:
-            return given(json.dumps(said).encode(), receive)
+            whence = None if passed is None else whence_of(caller, passed, str(said["by"]))
+            ours = None if passed is None or whence is None else (passed, whence)
+            return given(json.dumps(said).encode(), receive), ours
         except RecursionError:
             raise Refused(422, "wrong-input", "body: want JSON that is nested less deeply") from None
 
 
-def _may(caller: Caller, role: Role) -> bool:
-    return caller.role is not None and caller.role.may(role)
+def _may(caller: Caller, need: RouteNeed) -> bool:
+    if caller.role is None or need.role is None or (caller.passes_on and not need.by):
+        return False
+    return caller.role.may(need.role)
 
 
 def _refused(scope: Scope, headers: Mapping[str, list[str]], caller: Caller, role: Role) -> ASGIApp:
@@ -201,6 +225,8 @@ def _refused(scope: Scope, headers: Mapping[str, list[str]], caller: Caller, rol
             "Only the user that the service runs as may do this while there are no users: add some with "
             "`ridethrough user add`, or show the token in the data folder's file local-token."
         )
+    elif caller.passes_on:
+        why = "A token that passes acts on does what says by whom, and shows nothing."
     elif caller.role is None:
         why = "The proxy's user is not known here; `ridethrough user add` adds one."
     else:

@@ -21,6 +21,10 @@ class Role(StrEnum):
         return order.index(self) >= order.index(other)
 
 
+PASS_ON: Final = "pass_on"  # noqa: S105 - the word
+"""What the token of a centre may do, where others have a role: act under the names of those who act there, and nothing else."""
+
+
 @dataclass(frozen=True, slots=True)
 class RouteNeed:
     """What a path needs. `role` None: nothing, or a token of its own that its route looks at."""

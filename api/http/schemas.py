@@ -163,6 +163,9 @@ class AskedBy(_Answer):
         description="by what means they are known: signed in, a token's id, the proxy, this machine"
     )
     from_: str = Field(alias="from", description="the address it was asked from")
+    act: str | None = Field(
+        default=None, description="the id of an act that a centre handed on; else it is left out"
+    )
 
 
 class Event(_Answer):
@@ -302,7 +305,9 @@ class KnownToken(_Answer):
 
     id: str = Field(description="the part of it that is no secret; the journal names it")
     label: str = Field(description="what it is for")
-    role: str = Field(description="look, act or administer")
+    role: str = Field(
+        description="look, act, administer, or pass_on: act under the names of those who act at a centre"
+    )
     made_at: AwareDatetime = Field(description="when it was made")
     ends_at: AwareDatetime = Field(description="when it expires")
     used_at: AwareDatetime | None = Field(description="when it was last used, within an hour; null: never")

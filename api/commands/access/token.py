@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from api.access.roles import Role
+from api.access.roles import PASS_ON, Role
 from api.commands.access.ledger_beside import with_tables
 from api.commands.exits import Exit, complain
 from api.commands.shared import add_data
@@ -18,6 +18,7 @@ from api.http import said
 
 if TYPE_CHECKING:
     from collector.storage.ledger.access import AccessTables
+    from collector.storage.ledger.records import AccessToken
 
 LONGEST_DAYS: Final = 400
 USUAL_DAYS: Final = 90
@@ -29,8 +30,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     make = what.add_parser("make", help="make a token and print it, this once")
     make.add_argument("label", type=said.name, metavar="LABEL", help="what it is for; the journal shows it")
     make.add_argument(
-        "--role", type=Role, choices=tuple(Role), default=Role.LOOK, help="what it may do (default: look)"
-    )
+        "--role", choices=(*(role.value for role in Role), PASS_ON), default=Role.LOOK.value,
+        help="what it may do (default: look); pass_on, of a centre alone: act under the names of those who act there",
+    )  # fmt: skip
     make.add_argument(
         "--days", type=_days, default=USUAL_DAYS, metavar="N",
         help=f"days until it expires, at most {LONGEST_DAYS} (default: {USUAL_DAYS})",
@@ -59,14 +61,18 @@ async def _make(tables: AccessTables, options: argparse.Namespace, now: datetime
 
     name, secret = secrets.token_hex(4), secrets.token_hex(32)
     ends = now + timedelta(days=options.days)
-    token = AccessToken(name, options.label, options.role.value, digest(secret), now, ends)
+    token = AccessToken(name, options.label, options.role, digest(secret), now, ends)
     until = f"{ends:%Y-%m-%d %H:%M} UTC"
     await tables.save_token(
-        token, f"A token {name} was made for {token.label}; may {token.role} until {until}."
+        token, f"A token {name} was made for {token.label}; may {_may(token)} until {until}."
     )
     print(f"rt_{name}_{secret}")
-    print(f"{token.label} may {token.role} until {until}. It is not shown again.", file=sys.stderr)
+    print(f"{token.label} may {_may(token)} until {until}. It is not shown again.", file=sys.stderr)
     return int(Exit.DONE)
+
+
+def _may(token: AccessToken) -> str:
+    return "act under the names of those who act at a centre" if token.role == PASS_ON else token.role
 
 
 async def _revoke(tables: AccessTables, options: argparse.Namespace, now: datetime) -> int:

@@ -19,6 +19,7 @@ from collector.messaging.delivery.office import told
 from collector.process.clock import Clock, stamp
 from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import Action, JournalLine, Sending
+from collector.storage.ledger.whence import not_the_last
 from rules.alarms.incidents.incident import Incident, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
@@ -126,7 +127,8 @@ class TakingOn:
                 note or "has the whole incident",
                 None,
             )
-            acknowledged += await self._ask(word) is None
+            with not_the_last():  # who has it is: killed before that, it is taken on again
+                acknowledged += await self._ask(word) is None
         done = TakenOn(incident, by, self._clock.now(), note, acknowledged)
         await self._keep(known, done, link)
         self._sent()

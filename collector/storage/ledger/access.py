@@ -76,6 +76,10 @@ class AccessTables:
         user = await self.user(found[0].user) if found else None
         return None if user is None else SignedIn(found[0], user)
 
+    async def act_done(self, act: str, since: datetime) -> bool:
+        """Return whether an act that a centre handed on is in the journal, since then."""
+        return await self._ledger.act_done(act, since, LANE)
+
     # --- writing ------------------------------------------------------------------------------------------
 
     async def save_user(self, user: UserLine, text: str, *, sign_out: bool) -> None:

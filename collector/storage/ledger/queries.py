@@ -31,6 +31,7 @@ from collector.storage.ledger.records import (
     Snapshot,
 )
 from collector.storage.ledger.rows import TABLES, Column, microseconds, moment, selected
+from collector.storage.ledger.whence import ACT, ASKED
 
 R = TypeVar("R")
 
@@ -200,6 +201,12 @@ class LedgerQueries(ABC):
             Action, f"{where} ORDER BY seq DESC LIMIT ?", *(value for _, value in asked), size + 1
         )
         return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def act_done(self, act: str, since: datetime, lane: str = ANSWERS) -> bool:
+        """Return whether a line of the journal since then says that it ends this act of a centre's."""
+        sql = f"SELECT 1 FROM journal WHERE at >= ? AND json_extract(body, '$.{ASKED}.{ACT}') = ? LIMIT 1"  # noqa: S608
+        values = microseconds(since), act
+        return await self._read(lambda c: c.execute(sql, values).fetchone() is not None, lane)
 
     async def equipment(self, about: str | None = None) -> tuple[EquipmentEvent, ...]:
         """Return replacements and visits by date, of one position or of all."""

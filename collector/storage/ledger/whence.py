@@ -7,13 +7,16 @@ the request makes says so in its lines. What goes through the recorder takes it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 ASKED: Final = "asked"
 """The key of a line's body under which it stands."""
+ACT: Final = "act"
+"""The key in that under which an act's id stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,10 +28,13 @@ class Whence:
     means: str
     """"signed in", "token ID", "proxy", "local user", "local token"."""
     address: str
+    act: str | None = None
+    """The id of an act that a centre handed on, by which it is known that it was done."""
 
     def body(self) -> dict[str, str | None]:
         """Return it as it is kept and shown."""
-        return {"who": self.who, "means": self.means, "from": self.address}
+        body = {"who": self.who, "means": self.means, "from": self.address}
+        return body if self.act is None else {**body, ACT: self.act}
 
     def words(self) -> str:
         """Return it as a part of a sentence."""
@@ -42,3 +48,14 @@ asking: ContextVar[Whence | None] = ContextVar("asking", default=None)
 def with_whence(body: Mapping[str, Any], whence: Whence | None) -> Mapping[str, Any]:
     """Return a line's body with for whom it was made, where that is known."""
     return body if whence is None else {**body, ASKED: whence.body()}
+
+
+@contextmanager
+def not_the_last() -> Iterator[None]:
+    """Within this what is done is part of an act and not its end: its lines do not say that the act was done."""
+    whence = asking.get()
+    noted = asking.set(None if whence is None else replace(whence, act=None))
+    try:
+        yield
+    finally:
+        asking.reset(noted)
