@@ -50,6 +50,16 @@ def estate_or_faults(path: Path) -> tuple[Configuration | None, tuple[str, ...]]
         return None, tuple(str(fault) for fault in error.faults)
 
 
+def moment_there(text: str) -> datetime:
+    """Return a day or a time from the command line as it is written: without a zone it is of a zone that is known later."""
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"want a day or time like 2026-11-24 or 2026-11-24T14:00 (of the site's clocks) or 2026-11-24T14:00:00Z; got {text!r}"
+        ) from None
+
+
 def moment(text: str) -> datetime:
     """Return a day or a time from the command line; without a zone it is UTC."""
     try:

@@ -131,6 +131,16 @@ def imported_discharge(
     return replace(line, author=author, body={**line.body, "cut": False})
 
 
+TAKEN_BACK: Final = "taken_back/1"
+"""The form of a line of evidence that was taken back: it counts for nothing, and says who brought and who took it back."""
+
+
+def taken_back(line: Evidence, author: str, at: datetime) -> Evidence:
+    """Return what is left of evidence that somebody takes back: a new line, so that its bank is judged anew."""
+    body = {"was": line.kind, "brought_by": line.author, "taken_back_at": at.isoformat()}
+    return replace(line, kind="taken_back", author=author, schema=TAKEN_BACK, body=body)
+
+
 @dataclass(frozen=True, slots=True)
 class BlockValues:
     """What a person measured on the blocks of a bank. By block: volts, ohms; each may be empty."""

@@ -11,15 +11,16 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from api.commands.data.import_back import import_back
 from api.commands.data.import_readings import add_reading_arguments, import_readings
 from api.commands.data.replaced import keep
 from api.commands.exits import Exit, complain
-from api.commands.shared import add_data, add_estate, estate_or_faults, moment
+from api.commands.shared import add_data, add_estate, estate_or_faults, moment_there
 from api.http import said
 from collector.assessment.evidence_files import imported_blocks, imported_discharge
 from collector.configuration import ConfigError
@@ -48,14 +49,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "file",
         type=Path,
         metavar="FILE",
-        help="the readings, the log or the measurements; an import's id after back",
+        help="the readings, the log or the measurements; an import's id after back, of readings, a log or blocks",
     )
     parser.add_argument("--bank", metavar="ID", help="the bank it is of; not with readings")
     parser.add_argument(
         "--at",
-        type=moment,
+        type=moment_there,
         metavar="TIME",
-        help="time of the first row, or of measuring; not with readings",
+        help="time of the first row, or of measuring, by the clocks of the bank's site where it names no zone (what was taken is "
+        "said); not with readings",
     )
     parser.add_argument(
         "--by", required=True, type=said.name, metavar="NAME", help="who vouches for it, or takes it back"
@@ -77,6 +79,13 @@ def run(options: argparse.Namespace) -> int:
         return import_readings(options, configuration.estate, now)
     if options.bank is None or options.at is None:
         return complain(Exit.WRONG_INPUT, f"{options.kind}: want --bank ID and --at TIME")
+    zone = _zone_of(configuration.estate, options.bank)
+    try:
+        options.at = (
+            options.at if options.at.tzinfo is not None else options.at.replace(tzinfo=zone)
+        ).astimezone(UTC)
+    except OverflowError:
+        return complain(Exit.WRONG_INPUT, f"--at: want a time of a bank's life; got {options.at.isoformat()}")
     if options.at > now:
         return complain(
             Exit.WRONG_INPUT,
@@ -95,12 +104,21 @@ def run(options: argparse.Namespace) -> int:
 
     code = keep(options, write)
     if code == Exit.DONE:
+        there = line.at.astimezone(zone)
         print(
-            f"recorded: {options.kind} of bank {options.bank} at {line.at:%Y-%m-%d %H:%M} UTC, as {line.id}\n"
+            f"recorded: {options.kind} of bank {options.bank} at {there:%Y-%m-%d %H:%M} by the site's clocks ({zone}; "
+            f"{line.at:%Y-%m-%d %H:%M} UTC), as {line.id}; `import back {line.id}` takes it back\n"
             f"{''.join(f'{one}{chr(10)}' for one in _oddities(configuration.estate, line))}"
             "A service that runs on this data folder judges it within a minute; if none runs, its next start does."
         )
     return code
+
+
+def _zone_of(estate: Estate, bank: str) -> tzinfo:
+    """Return the zone of the clocks where a bank stands; UTC of a bank that is none."""
+    if bank not in estate.banks:
+        return UTC
+    return ZoneInfo(estate.site_of(estate.units[estate.banks[bank].feeds[0]].system).time_zone)
 
 
 def _oddities(estate: Estate, line: Evidence) -> Iterator[str]:

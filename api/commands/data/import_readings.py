@@ -159,6 +159,16 @@ def _of_columns(found: FileFindings) -> Iterator[str]:
         yield "no column says when the unit was on its bank: no past discharges come of it"
     elif found.discharges:
         yield f"times on a bank in it: {found.discharges}"
+    yield from _of_still_volts(found)
+
+
+def _of_still_volts(found: FileFindings) -> Iterator[str]:
+    for one in found.still:
+        where = "in every row" if one.at is None else f"while the bank gave, at {one.at:%Y-%m-%d %H:%M} UTC,"
+        yield (
+            f"{one.unit}: battery_voltage_v stands at {one.volts:g} V {where} ({one.readings:,} readings): no voltmeter of a bank "
+            "does, and no capacity comes of it; see whether the logger or the card refreshes it"
+        )
 
 
 def _what_comes(made: MadeReady, *, look: bool) -> str:

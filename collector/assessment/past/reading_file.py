@@ -34,6 +34,7 @@ from collector.assessment.past.quantities import (
     in_words,
     says_nothing,
 )
+from collector.assessment.past.still_volts import StillVolts, standing_in
 from collector.assessment.past.tables import Row, table
 from collector.configuration.faults import ConfigError, ConfigFault, FaultList, nearest, shown
 from collector.storage.history.columns import moment
@@ -94,6 +95,7 @@ class FileFindings:
     odd: list[str] = field(default_factory=list)
     has: dict[str, bool] = field(default_factory=dict)
     discharges: int = 0
+    still: tuple[StillVolts, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,9 @@ def make_ready(  # noqa: PLR0917 - what, of whom, how, where
         about, findings = _read(path, estate, how, part, (name, author, now), progress)
         opened, rows = opened_rows(part)
         try:
-            findings.discharges = len(discharges_in(opened, rows, estate))
+            found = discharges_in(opened, rows, estate)
+            findings.discharges = len(found)
+            findings.still = standing_in(opened, rows, found, estate)
         finally:
             rows.close()
         if keep:

@@ -133,7 +133,7 @@ class EquipmentEvent:
 class Evidence:
     """Something that shows what a bank can do.
 
-    `kind` "outage", "test", "acceptance", "transfer", "import" or "hand"; `until` None while a discharge
+    `kind` "outage", "test", "acceptance", "transfer", "import" or "hand", or "taken_back"; `until` None while a discharge
     is still being recorded. `content` is the record itself in whatever form `schema` names.
     """
 

@@ -209,3 +209,29 @@ def test_times_may_be_numbers_or_in_a_form_of_their_own(tmp_path: Path) -> None:
         path = written(tmp_path / "a.csv", "at,battery_voltage_v", [f"{cell},545"])
         made = ready(tmp_path, path, column, plant=ONE, unit="A1", zone=LONDON, form=how)
         assert [r.at for r in read_back(tmp_path, made)] == [at]
+
+
+@pytest.mark.parametrize(("volts", "stands"), [("545", True), ("545.{n}", False)])
+def test_volts_that_stand_still_are_told(tmp_path: Path, volts: str, stands: bool) -> None:
+    rows = [
+        f"2026-03-02T{n // 60:02}:{n % 60:02}:00Z,normal,{volts.format(n=n % 3)},4000,4000,4000"
+        for n in range(90)
+    ]
+    header = "at,output_source,battery_voltage_v,output_power_w_1,output_power_w_2,output_power_w_3"
+    made = ready(tmp_path, written(tmp_path / "past.csv", header, rows), unit="A1")
+    found = [(one.unit, one.volts, one.readings, one.at) for one in made.findings.still]
+    assert found == ([("A1", 545.0, 90, None)] if stands else [])
+
+
+@pytest.mark.parametrize("falls", [0.0, 0.2])
+def test_volts_that_stand_still_while_the_bank_gives_are_told(tmp_path: Path, falls: float) -> None:
+    rows = []
+    for n in range(120):
+        gives = 40 <= n < 70
+        volts = 490.0 - falls * n if gives else 545.0 + n % 3
+        source = "battery" if gives else "normal"
+        rows.append(f"2026-03-02T{n // 60:02}:{n % 60:02}:00Z,{source},{volts:.1f},4000,4000,4000")
+    header = "at,output_source,battery_voltage_v,output_power_w_1,output_power_w_2,output_power_w_3"
+    made = ready(tmp_path, written(tmp_path / "past.csv", header, rows), unit="A1")
+    assert made.findings.discharges == 1
+    assert [(one.unit, one.volts) for one in made.findings.still] == ([] if falls else [("A1", 490.0)])
