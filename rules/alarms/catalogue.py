@@ -205,6 +205,7 @@ _ENTRIES: Final = (
         respond_s=120.0,
         severity=_S.CRITICAL,
         limit=AlarmLimit("left_s", 600.0, 120.0, "s", above=False),
+        on_delay_s=2.0,  # as of the unit on its bank: a dip that is over by then is no outage, and no end is near
         off_delay_s=10.0,
         suppressed_by=(),
         cause=Cause.POWER,

@@ -186,7 +186,9 @@ def _carried(
     return f"{lost} lost their load" if lost else None
 
 
-def _soon(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[str, Any]) -> str | None:
+def _soon(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapping[str, Any]) -> str | None:
+    if data["kind"] == "closed":
+        return None  # what it says is over was told, and held against the plant, when it began
     system = judge.system_named(m.string[: m.start()] + m.group(0))
     true_s = lately[-1].truth.hold_up(system).seconds if system else None
     on = system is not None and any(judge.on_any(x.truth, judge.units_of(system)) for x in lately)
