@@ -105,8 +105,11 @@ def problem(
 def document(
     status: int, kind: str, detail: str, instance: str, more: Mapping[str, Any] | None = None
 ) -> Response:
-    """Return the response that carries one problem document."""
-    return Response(problem(status, kind, detail, instance, more), status_code=status, media_type=MEDIA_TYPE)
+    """Return the response that carries one problem document; where it says when to ask again, the header says so too."""
+    again_s = (more or {}).get("retry_after_s")
+    headers = None if again_s is None else {"Retry-After": f"{again_s:.0f}"}
+    body = problem(status, kind, detail, instance, more)
+    return Response(body, status_code=status, media_type=MEDIA_TYPE, headers=headers)
 
 
 def install(app: FastAPI) -> None:

@@ -12,7 +12,7 @@ from fastapi.responses import Response
 
 from api.http.json import list_bytes, to_bytes
 from api.http.problems import Problem, not_known
-from collector.read_model.answers import Busy, NotYet
+from collector.read_model.answers import Busy, NotYet, in_time
 from collector.read_model.kept import Place
 from collector.read_model.running import RunningSource
 
@@ -43,6 +43,9 @@ To = Annotated[str | None, Query(alias="to", description="RFC 3339; now if left 
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
+BUSY: Final = "What is judged comes first, and other plans are being reckoned"
+BUSY_AGAIN_S: Final = 5
+"""After so long it is worth asking again, s."""
 SHORT: Final = 100
 """Items that are put into JSON on the event loop: about a millisecond's work."""
 YEARS: Final = range(1900, 2200)
@@ -132,12 +135,12 @@ def not_yet(error: NotYet) -> Problem:
 async def reckoned(asked: Awaitable[T]) -> T:
     """Return what was reckoned; say so where it cannot be now, or what was wrong with the question."""
     try:
-        return await asked
+        return await in_time(asked)
     except NotYet as error:
         raise not_yet(error) from error
     except Busy as error:
         raise Problem(
-            503, "busy", "Other plans are being reckoned; ask again in a moment.", retry_after_s=5
+            503, "busy", f"{BUSY}; ask again in {BUSY_AGAIN_S} s.", retry_after_s=BUSY_AGAIN_S
         ) from error
     except ValueError as error:
         raise Problem(422, "wrong-input", str(error)) from error

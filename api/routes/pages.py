@@ -29,7 +29,7 @@ from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.pages.sheets.registry import render_at
 from api.pages.units.past import past_page
 from api.pages.view import shown
-from api.routes.dependencies import Asked, mark_of, place
+from api.routes.dependencies import BUSY, BUSY_AGAIN_S, Asked, mark_of, place
 from collector.read_model.answers import (
     Busy,
     JudgementFailed,
@@ -130,7 +130,7 @@ async def plans(service: Asked, request: Request, reader: Reader) -> Response:
         raise Problem(503, "not-yet", "No system is known yet.", retry_after_s=5)
     sheet = await shown(service)
     question, wrong = asked(service.estate, request.url.query, service.clock.now())
-    played, waits = None, ""
+    played, waits, busy = None, "", False
     try:
         played = await play_shutdown(
             service.planner, service.estate, question.system, question.scenario(), question.moment
@@ -138,10 +138,14 @@ async def plans(service: Asked, request: Request, reader: Reader) -> Response:
     except NotYet:
         waits = "It has not been read since the start; the first readings are on their way."
     except Busy:
-        waits = "Other plans are being reckoned; ask again in a moment."
+        waits, busy = f"{BUSY}; ask again in {BUSY_AGAIN_S} s.", True
     except ValueError as error:
         waits = f"It cannot be played: {error}."
-    return _sent(document(sheet, what_if_page(sheet, question, wrong, played, waits)), reader)
+    page = _sent(document(sheet, what_if_page(sheet, question, wrong, played, waits)), reader)
+    if busy:
+        page.status_code = 503
+        page.headers["Retry-After"] = str(BUSY_AGAIN_S)
+    return page
 
 
 @router.get("/banks")

@@ -28,15 +28,15 @@ from rules.planning.isolation.check import Isolation, isolation
 from rules.planning.isolation.rows import REMINDERS, Confirmed, Facts
 from rules.planning.ridethrough.load_ahead import LoadAhead, load_ahead
 from rules.planning.ridethrough.outcome import cautions
-from rules.planning.ridethrough.remedy import advised
+from rules.planning.ridethrough.remedy import played_each
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario, refuse_strangers
 from rules.planning.ridethrough.shedding import SheddingPlan, shedding_plan
-from rules.planning.ridethrough.shutdown import Shutdown, way, with_set, without_set
+from rules.planning.ridethrough.shutdown import Shutdown, Way, way, with_set, without_set
 from rules.planning.sizing.bank import DESIGN_MARGIN
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
 from rules.planning.sizing.units import SizeWanted
-from rules.plant.estate import Estate, Generator, LoadGroup, Unit
+from rules.plant.estate import Estate, LoadGroup
 from rules.statistics.trend import MarginTrend, margin_trend
 from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
@@ -163,9 +163,19 @@ class Planner:
         return found
 
     async def _rides(
-        self, system: str, scenarios: list[Scenario], starts_at: datetime | None, *, again: bool = False
+        self,
+        system: str,
+        scenarios: Sequence[Scenario],
+        starts_at: datetime | None,
+        beside: Sequence[Scenario] = (),
+        *,
+        again: bool = False,
     ) -> list[Ridethrough]:
-        """Return scenarios played out; `again`: what was played when this was asked last stands, if nothing moved since."""
+        """Return scenarios played out; `again`: what was played when this was asked last stands, if nothing moved since.
+
+        Those `beside` are played in the same question, without what would carry them: most of the cost is to find that.
+        """
+        scenarios = (*scenarios, *beside)
         view, seen = self._look(system)
         task, groups = task_of(view, seen), self._groups(system)
         for scenario in scenarios:
@@ -178,7 +188,17 @@ class Planner:
             task = self._mains_off.steadied(system, task)
             played = self._mains_off.result(system, task, believed, asked)
         if played is None:
-            played = await self._ask(_ride_each, task, believed, asked, generator, units, groups)
+            played = await self._ask(
+                played_each,
+                task,
+                believed,
+                asked,
+                generator,
+                units,
+                groups,
+                PLAN_SEED,
+                len(scenarios) - len(beside),
+            )
             if again:
                 self._mains_off.keep(system, task, believed, played, asked)
         care = cautions(seen.on_battery, seen.in_test)
@@ -201,13 +221,25 @@ class Planner:
         self, system: str, scenario: Scenario, plan: str | None, starts_at: datetime | None = None
     ) -> Shutdown:
         """Return a shutdown as it is meant, with the generator and without it. Raises as `ridethrough` does."""
+        return (await self.shutdown_and(system, scenario, plan, starts_at))[0]
+
+    async def shutdown_and(
+        self,
+        system: str,
+        scenario: Scenario,
+        plan: str | None,
+        starts_at: datetime | None = None,
+        beside: Sequence[Scenario] = (),
+    ) -> tuple[Shutdown, tuple[Way, ...]]:
+        """Return a shutdown as `shutdown` does, and how other scenarios go, all in one question. Raises as `ridethrough` does."""
         view, _ = self._look(system)
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
         ways = [scenario] if generator is None else [scenario, with_set(scenario), without_set(scenario)]
         fresh = list(dict.fromkeys(ways))
-        played = await self._rides(system, fresh, starts_at, again=starts_at is None)
-        found = {w: way(result, w, generator, units) for w, result in zip(fresh, played, strict=True)}
-        return Shutdown(
+        played = await self._rides(system, fresh, starts_at, beside, again=starts_at is None and not beside)
+        gone = [way(result, w, generator, units) for w, result in zip((*fresh, *beside), played, strict=True)]
+        found = dict(zip(fresh, gone, strict=False))
+        shutdown = Shutdown(
             system,
             view.now.at,
             scenario,
@@ -216,6 +248,7 @@ class Planner:
             without_set=found[scenario if generator is None else without_set(scenario)],
             plan=plan,
         )
+        return shutdown, tuple(gone[len(fresh) :])
 
     async def shedding(
         self, system: str, wanted_s: float, units_out: frozenset[str], at_s: float
@@ -350,23 +383,6 @@ class Planner:
             return limits_with_spares_gone(seen.views, able, self._estate.systems[view.system].spare_units)
         except ValueError:
             return {}
-
-
-def _ride_each(  # noqa: PLR0917 - what the process is handed
-    task: HoldUpTask,
-    beliefs: Mapping[str, BankBelief],
-    asked: Sequence[tuple[Scenario, LoadAhead | None]],
-    generator: Generator | None,
-    units: Sequence[Unit],
-    groups: Mapping[str, LoadGroup],
-) -> list[Ridethrough]:
-    return [
-        advised(
-            task, beliefs, scenario,
-            generator=generator, units=units, groups=groups, seed=PLAN_SEED, ahead=ahead,
-        )
-        for scenario, ahead in asked
-    ]  # fmt: skip
 
 
 def _shed(  # noqa: PLR0917 - what the process is handed

@@ -10,7 +10,7 @@ from collector.planning.planner import WORK, Busy, NotYet
 from collector.planning.signed_book import SignedShutdown
 from collector.planning.signed_shutdowns import NotSigned
 from collector.planning.table_trial import TableRefused, TriedTable
-from collector.planning.what_if import WhatIf, play_shutdown
+from collector.planning.what_if import WhatIf, in_time, play_shutdown
 from collector.read_model.beginning.past_tests import PastTestError
 from collector.read_model.centre.at_the_site import AtTheSiteError
 from collector.recorder.trackers.outages import NoSuchOutage
@@ -41,6 +41,7 @@ __all__ = [
     "TakenOn",
     "TriedTable",
     "WhatIf",
+    "in_time",
     "on_the_way",
     "play_shutdown",
 ]

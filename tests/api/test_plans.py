@@ -19,8 +19,10 @@ from fastapi import FastAPI
 from api.http import problems
 from api.routes import plans
 from collector.configuration.settings_tables import BudgetTable
+from collector.planning import what_if
 from collector.planning.estate_ridethrough import KEPT, WAITING, EstateRides
 from collector.planning.planner import AT_ONCE, Planner
+from collector.planning.what_if import play_shutdown
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
 from collector.storage.ledger import Ledger
@@ -358,3 +360,33 @@ async def test_a_size_that_cannot_be_told_yet_says_what_it_waits_for_and_how_far
     assert "over 5 whole minutes is needed on every line" in answer.json()["detail"]
     assert "L3 has none on record yet" in answer.json()["detail"]
     assert "by 12:10 UTC" in answer.json()["detail"]
+
+
+async def test_a_plan_that_is_not_reckoned_in_time_is_refused_and_its_question_dropped(
+    here: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(what_if, "MOST_WAIT_S", 0.05)
+    here.worker.hold = asyncio.Event()
+    asked = [here.client.post("/v1/systems/A/ridethrough", json={}) for _ in range(2)]
+    for found in await asyncio.gather(*asked):
+        assert found.status_code == 503
+        assert found.headers["content-type"] == "application/problem+json"
+        assert found.headers["retry-after"] == "5"
+        assert "ask again in 5 s" in found.json()["detail"]
+    here.worker.hold.set()
+    for _ in range(AT_ONCE + 1):  # no place is held by what was given up
+        assert (await here.client.post("/v1/systems/A/ridethrough", json={})).status_code == 200
+
+
+async def test_a_shutdown_with_each_unit_lost_is_one_question(here: Site) -> None:
+    """One after the other they would each wait again behind what is judged."""
+    scenario = Scenario(units_out=frozenset())
+    found = await play_shutdown(here.planner, here.planner._estate, "A", scenario, NOON + timedelta(days=1))
+    assert len(here.worker.asked) == 1
+    assert found.one_lost is not None
+    assert found.one_lost.unit in {"A1", "A2"}
+    alone = await here.planner.ridethrough(
+        "A", replace(scenario, units_out=frozenset({found.one_lost.unit})), NOON + timedelta(days=1)
+    )
+    assert found.one_lost.way.result.verdict is alone.verdict
+    assert found.one_lost.way.result.margin_s == alone.margin_s

@@ -60,6 +60,25 @@ def advised(
     return remedied(result, task, scenario, groups or {}, play)
 
 
+def played_each(  # noqa: PLR0917 - a judging process is handed arguments by place
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    asked: Sequence[tuple[Scenario, LoadAhead | None]],
+    generator: Generator | None,
+    units: Sequence[Unit],
+    groups: Mapping[str, LoadGroup],
+    seed: int,
+    advise: int,
+) -> list[Ridethrough]:
+    """Play scenarios, each on the load ahead of it; of the first `advise` that are not carried it is found what would."""
+    return [
+        (advised if place < advise else ride)(
+            task, beliefs, scenario, generator=generator, units=units, groups=groups, seed=seed, ahead=ahead
+        )
+        for place, (scenario, ahead) in enumerate(asked)
+    ]
+
+
 def remedied(
     result: Ridethrough,
     task: HoldUpTask,
