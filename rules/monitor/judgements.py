@@ -81,7 +81,7 @@ def system(draft: Draft, state: SystemState) -> None:
         if alarm.condition is None:
             draft.store.put_alarm(reworded(alarm, what, facts, by))
         else:
-            do = on_battery_do(state.on_battery, draft.at)
+            do = on_battery_do(state.id, state.on_battery, draft.at)
             seen = Observation(True, what, do, facts, moment, why, alarm.explained)
             draft.found((Condition("on_battery", unit.id, seen),))
 

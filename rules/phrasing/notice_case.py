@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Cause
-from rules.alarms.conditions.shedding import shed_reason
+from rules.alarms.conditions.shedding import end_overloads, shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart, NoticeKind
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene, UnitMemory
@@ -138,7 +138,9 @@ def part_line(case: NoticeCase, part: IncidentPart) -> str:
         if outage is not None and outage.shed is not None and sheds
         else ""
     )
-    return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{shed}"
+    over = None if outage is None else end_overloads(part.system, outage, len(part.on))
+    after = f" {say(over)}" if over is not None else ""
+    return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{after}{shed}"
 
 
 def on_times(part: IncidentPart) -> str:

@@ -8,6 +8,7 @@ from typing import Final
 
 from rules.alarms.catalogue import Cause
 from rules.alarms.conditions.generators import see_it_runs
+from rules.alarms.conditions.shedding import end_overloads, relieve
 from rules.alarms.incidents.incident import IncidentPart
 from rules.phrasing.figures import clause
 from rules.phrasing.notice_case import (
@@ -62,14 +63,23 @@ def power_opening(case: NoticeCase) -> NoticeWords:
     since = f", {len(unread)} not read since" if unread else ""
     if topology.kind(about) is Thing.UNIT and fed:
         briefly = "alone on its bank"
-        what = f"{capital(where)} alone runs on its bank{since}; {have}."
+        what = f"{capital(where)} alone runs on its bank{since}; {have}.{_overloads(case, parts)}"
     elif fed:
         briefly = f"supply lost, {counted(len(on), 'unit')} on battery"
-        what = f"Supply lost at {where}: {counted(len(on), 'unit')} on battery{since}; {have}."
+        what = f"Supply lost at {where}: {counted(len(on), 'unit')} on battery{since}; {have}.{_overloads(case, parts)}"
     else:
         briefly = f"mains lost, {counted(len(on), 'unit')} on battery"
         what = f"Mains lost at {where}: {counted(len(on), 'unit')} on battery{since}."
     return NoticeWords(what, power_do(case), tuple(lines), briefly)
+
+
+def _overloads(case: NoticeCase, parts: Sequence[IncidentPart]) -> str:
+    """Return what the end of the banks of one system overloads, as a further sentence; of several their own lines say it."""
+    state = case.scene.systems.get(parts[0].system) if len(parts) == 1 else None
+    if state is None or state.on_battery is None:
+        return ""
+    found = end_overloads(state.id, state.on_battery, len(parts[0].on))
+    return "" if found is None else f" {say(found)}"
 
 
 def fed_beside(case: NoticeCase) -> list[str]:
@@ -119,6 +129,14 @@ def _of_what_holds(case: NoticeCase) -> str:
         )
     if urgent is not None:
         return urgent
+    return _beside_fed(case, on) or _of_generators(case, on)
+
+
+def _beside_fed(case: NoticeCase, on: Sequence[IncidentPart]) -> str:
+    """Return what to do now where some units on the supply are fed; "" where none is."""
+    relieved = _relieved(case, on)
+    if relieved:
+        return relieved
     if fed_again(case):
         return "Supply is there: see that what still runs on its bank takes it; if not, look at its input breaker and display."
     if fed_beside(case):
@@ -127,7 +145,16 @@ def _of_what_holds(case: NoticeCase) -> str:
             if sum(len(p.on) for p in on) == 1
             else "Look at the breakers that feed what runs on its bank; others on its supply have mains."
         )
-    return _of_generators(case, on)
+    return ""
+
+
+def _relieved(case: NoticeCase, on: Sequence[IncidentPart]) -> str:
+    """Return what to take off the lines of systems whose fed units cannot carry them alone; "" where none is such."""
+    states = [case.scene.systems.get(part.system) for part in on]
+    found = [
+        relieve(s.id, s.on_battery, case.at) for s in states if s is not None and s.on_battery is not None
+    ]
+    return " ".join(say(one) for one in found if one is not None)
 
 
 def _of_generators(case: NoticeCase, on: Sequence[IncidentPart]) -> str:

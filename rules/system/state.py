@@ -266,13 +266,34 @@ class ShedFirst:
 
 
 @dataclass(frozen=True, slots=True)
+class LineOver:
+    """By how much a line asks more than the units that are fed carry, in W or, by `limit`, in VA."""
+
+    line: int
+    over: float
+    limit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Relief:
+    """What the fed units of a system cannot carry without those on their banks, and which load groups would relieve them.
+
+    `enough`: whether with all `steps` off they can carry the rest on every line.
+    """
+
+    over: tuple[LineOver, ...]
+    steps: tuple[ShedStep, ...]
+    enough: bool
+
+
+@dataclass(frozen=True, slots=True)
 class OnBattery:
     """A system on its banks: since when, when it ends at the earliest and the latest, what to shed first.
 
     `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
     its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone, so it
     has no end. `start_set_before`: the last moment to start the generator in time; None also where that lies before the outage.
-    `hand_s`: what a start by hand takes until the last unit has ramped on, from setting out, as declared, s; `set_out_before`: the
+    `relief`: what overloads the fed units of a system once the others' banks end. `hand_s`: what a start by hand takes until the last unit has ramped on, from setting out, as declared, s; `set_out_before`: the
     last moment to set out for it. `set_says`: what the site said of the generator since it was lost.
     `unfed_since`: since when none of its own units was seen fed. `offered_since`: since when one of them on its bank has
     voltage at its input again. `takes_by`: until when its units on their banks may take the supply that stands at all their
@@ -296,6 +317,7 @@ class OnBattery:
     set_says: SetSays | None = None
     hand_s: float | None = None
     set_out_before: datetime | None = None
+    relief: Relief | None = None
 
     @property
     def act_before(self) -> datetime | None:

@@ -18,6 +18,7 @@ from api.pages.markup.marks import STANDINGS, Standing, line_mark
 from collector.read_model.rows.system_row import deciding_need, longest_need, stands
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
+from rules.alarms.conditions.shedding import end_overloads
 from rules.phrasing.figures import (
     CANNOT_TELL,
     capital,
@@ -309,6 +310,11 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
                 el("b", f"It ends at {clock.second(on.ends_earliest)} at the earliest.", class_="short-ink"),
             ]
         )
+    overloads = end_overloads(
+        subject.state.id, on, sum(u.standing is UnitStands.ON_BATTERY for u in subject.state.units)
+    )
+    if overloads is not None:
+        said.append([" ", say(overloads)])
     # where others on the supply are fed it is a breaker or a board of their own
     there = f", supply there again since {clock.second(on.offered_since)}" if on.offered_since else ""
     why = [f"{'input' if on.fed else 'mains'} lost {clock.at(on.since)}{there}"]

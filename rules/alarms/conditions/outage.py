@@ -10,7 +10,7 @@ from rules.alarms.catalogue import BESIDE_FED, AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.generators import see_it_runs, set_advice
-from rules.alarms.conditions.shedding import shed_reason
+from rules.alarms.conditions.shedding import relieve, shed_reason
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.course import Observation, as_it_comes
 from rules.alarms.take_up import take_up_s
@@ -43,13 +43,14 @@ def on_battery_reason(name: str, outage: OnBattery | None, at: datetime, *, sile
     return reason(Code.ON_BATTERY_HOLDS, name=name, silent=silent, left_s=left_s, reckoned=reckoned)
 
 
-def on_battery_do(outage: OnBattery | None, at: datetime) -> Reason | None:
+def on_battery_do(system: str, outage: OnBattery | None, at: datetime) -> Reason | None:
     """Return what to do of a unit on its bank where that is something else than the catalogue says."""
     if outage is None:
         return None
     if outage.taking(at):
         return see_it_taken(outage, at)
-    return advised(BESIDE_FED) if outage.fed else see_it_runs(outage, at)
+    beside = relieve(system, outage, at) or (advised(BESIDE_FED) if outage.fed else None)
+    return beside or see_it_runs(outage, at)
 
 
 def see_it_taken(outage: OnBattery, at: datetime) -> Reason | None:
@@ -98,7 +99,7 @@ def _counted_to(
     if alarm.kind == "on_battery":
         name = f"unit {alarm.about} ({state.name})"
         what = on_battery_reason(name, outage, at, silent=alarm.condition is None)
-        return what, on_battery_do(outage, at) or alarm.do
+        return what, on_battery_do(state.id, outage, at) or alarm.do
     if alarm.kind == "banks_unproven":
         told_now = outage.ends_earliest is not None
         return (reason(Code.BANKS_BEING_PROVEN, state.id, name=state.name), None) if told_now else kept
@@ -164,6 +165,8 @@ def _ends_soon(
     elif _wants_set(outage, estate, state):
         by_hand = None if shed is None else reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=shed)
         do = set_advice(outage, at, shed) or by_hand
+    elif outage.relief is not None:
+        do = relieve(state.id, outage, at)
     elif shed is not None or outage.fed:
         # the catalogue's words say to start the generator, which does not help a unit beside fed ones
         do = reason(Code.DO_SHUT_DOWN_IN_ORDER, shed=shed)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.system.state import ShedFirst, ShedStep
+from rules.system.state import LineOver, OnBattery, ShedFirst, ShedStep
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
@@ -76,3 +76,36 @@ def _first(shed: ShedFirst, at: datetime, ends: datetime) -> Reason:
 
 def _steps(steps: Iterable[ShedStep]) -> tuple[Reason, ...]:
     return tuple(reason(Code.SHED_STEP, step.group, power_w=step.power_w, by=step.by) for step in steps)
+
+
+def end_overloads(system: str, outage: OnBattery, units: int) -> Reason | None:
+    """Return what the end of the banks overloads where some of a system's units are fed; None where it does not.
+
+    `units`: how many of them are on their banks.
+    """
+    found = outage.relief
+    return (
+        None
+        if found is None
+        else reason(Code.END_OVERLOADS, system, units=units, lines=_over(system, found.over))
+    )
+
+
+def relieve(system: str, outage: OnBattery, at: datetime) -> Reason | None:
+    """Return what to take off the lines that the end of the banks would overload, and within how long; None: nothing."""
+    found, ends = outage.relief, outage.ends_earliest
+    if found is None:
+        return None
+    return reason(
+        Code.DO_RELIEVE_LINES,
+        lines=_over(system, found.over),
+        within_s=None if ends is None else (ends - LAST_MOMENT - at).total_seconds(),
+        steps=_steps(found.steps),
+        enough=found.enough,
+    )
+
+
+def _over(system: str, lines: Iterable[LineOver]) -> tuple[Reason, ...]:
+    return tuple(
+        reason(Code.LINE_OVER, system, line=one.line, over=one.over, limit=one.limit) for one in lines
+    )

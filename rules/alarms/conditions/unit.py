@@ -69,7 +69,7 @@ def unit_conditions(
     on_battery_now = on_battery_reason(f"unit {unit.id} ({system_name})", outage, at)
     moment, why = deadline(outage, at) or (None, None)
     on = found("on_battery", on_bank, on_battery_now, facts={"left_s": left_s})
-    do = on_battery_do(outage, at)
+    do = on_battery_do(unit.system, outage, at)
     yield replace(on, seen=replace(on.seen, do=do, by_when=moment, by_when_for=why))
     low = reading.battery.status
     says_low = None if low is None or low is BatteryStatus.UNKNOWN else low is not BatteryStatus.NORMAL

@@ -6,9 +6,13 @@ from typing import Final
 
 from rules.phrasing.figures import clause
 from rules.phrasing.says import Sentence, says
-from rules.phrasing.text import at_least, at_most, capital, counted, fed_clause, kilowatts, lasted
+from rules.phrasing.text import at_least, at_most, capital, counted, fed_clause, kilowatts, lasted, listed
 from rules.values.advice import Advice
 from rules.values.code import Code
+
+_NOBODY_CAN_S: Final = 30.0
+"""A time in which nobody reads a message and walks to a breaker is not told as one that is left."""
+
 
 # ---- a unit --------------------------------------------------------------------------------------------------
 
@@ -231,6 +235,40 @@ def do_without_set(
     return _then(first, f": it is too late to start the generator by hand, {takes}, and {holds}.", shed)
 
 
+@says(Code.LINE_OVER)
+def line_over(*, line: int, over: float, limit: str) -> str:
+    """Name a line and what is too much on it, in W or VA, as a clause."""
+    amount = kilowatts(over) if limit == "w" else kilowatts(over).replace("kW", "kVA")
+    return f"{amount} on line {line}"
+
+
+@says(Code.END_OVERLOADS)
+def end_overloads(*, units: int, lines: tuple[str, ...]) -> str:
+    """Say by how much the units that are fed are overloaded once the banks of `units` others end."""
+    whose = "its bank ends" if units == 1 else "their banks end"
+    return f"When {whose}, the units that are fed have to carry {listed(lines)} too much."
+
+
+@says(Code.DO_RELIEVE_LINES)
+def do_relieve_lines(
+    *, lines: tuple[str, ...], within_s: float | None, steps: tuple[str, ...], enough: bool
+) -> Advice:
+    """Say what is to go from which lines, by what, and within how many s; None: that is not known."""
+    when = (
+        "before the bank ends"
+        if within_s is None
+        else f"within {at_least(within_s)}"
+        if within_s >= _NOBODY_CAN_S
+        else "now"
+    )
+    by = "" if not steps else f": {_in_order(steps)}" + ("" if enough else ", which is not enough")
+    none = "" if steps else ": no load group is declared that could be shed there"
+    return Advice(
+        f"Shed {listed(lines)} {when}",
+        f"{by}{none}. And look at the input breaker and the display of what runs on its bank; others on its supply are fed.",
+    )
+
+
 # ---- what to shed --------------------------------------------------------------------------------------------
 
 
@@ -286,10 +324,6 @@ def shed_too_late(*, steps: tuple[str, ...], wanted_for: str, wanted_s: float) -
     """Say that shedding comes too late."""
     wanted = _wanted(wanted_for, wanted_s)
     return f"It is too late to shed for {wanted}: shut down in order, {_in_order(steps)}."
-
-
-_NOBODY_CAN_S: Final = 30.0
-"""A time in which nobody reads a message and walks to a breaker is not told as one that is left."""
 
 
 @says(Code.SHED_FIRST)

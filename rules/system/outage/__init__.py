@@ -1,1 +1,1 @@
-"""While a system is on its banks: `on_battery` (since when, until when, by when to start the generator), `end_known` (how well its end is known); `unheard` (what of a system stays known where nothing is heard of it any more)."""
+"""While a system is on its banks: `on_battery` (since when, until when, by when to start the generator), `end_known` (how well its end is known), `relief` (what overloads units that are fed once the banks beside them end); `unheard` (what of a system stays known where nothing is heard of it any more)."""

@@ -12,12 +12,14 @@ from rules.plant.estate import Unit
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.observation import SupplySight, SystemObservation, SystemView
 from rules.system.outage.end_known import end_known
+from rules.system.outage.relief import fed_beside, lines_over, relief
 from rules.system.parallel import MERELY_UNSEEN
 from rules.system.requirements import (
     after_start_s,
     starts_failed,
 )
 from rules.system.state import (
+    LineOver,
     OnBattery,
     Standing,
 )
@@ -70,7 +72,9 @@ def on_battery(
         elif reckoned is None:
             known = end_known(now, (told.as_of - since).total_seconds())
     sight = view.supply or _own_sight(seen, since)
-    carried = _carried(seen)
+    beside = fed_beside(seen)
+    over = lines_over(seen, beside)
+    carried = bool(beside) and over == ()
     if carried:
         earliest = latest = outlasted = None
     generator = view.estate.generator_of(view.system)
@@ -106,8 +110,7 @@ def on_battery(
         hand_s=hand_s,
         set_out_before=None if hand_s is None or earliest is None else earliest - timedelta(seconds=hand_s),
     )
-    # what is about to be fed sheds nothing: only if it does not take the supply in the time it may
-    return replace(outage, shed=None) if outage.taking(view.now.at) else outage
+    return _what_to_shed(view, seen, outage, over if beside else None)
 
 
 def _own_sight(seen: SystemObservation, since: datetime) -> SupplySight:
@@ -116,21 +119,17 @@ def _own_sight(seen: SystemObservation, since: datetime) -> SupplySight:
     return SupplySight(None if fed else since, fed, None if fed else since)
 
 
-def _carried(seen: SystemObservation) -> bool:
-    """Return whether the units that are seen fed can carry the whole load alone, on every line in W and VA."""
-    fed = [
-        v
-        for v in seen.views
-        if seen.parallel.standing_of(v.unit.id) is Standing.CARRYING and v.unit.id not in seen.parallel.idle
-    ]
-    if not fed:
-        return False
-    for line in seen.parallel.load.lines:
-        behind = [v for v in fed if line.line in v.unit.line_order[: v.unit.output_lines]]
-        for asked, doubt, ratings in (
-            (line.power_w, line.doubt_w, [v.line_rating_w for v in behind]),
-            (line.apparent_va, line.doubt_va, [v.line_rating_va for v in behind]),
-        ):
-            if asked is None or asked + doubt > sum(rating or 0.0 for rating in ratings):
-                return False
-    return bool(seen.parallel.load.lines)
+def _what_to_shed(
+    view: SystemView, seen: SystemObservation, outage: OnBattery, over: Sequence[LineOver] | None
+) -> OnBattery:
+    """Return the outage with what is to be shed in it; `over`: what its fed units cannot carry, None where none is fed.
+
+    What is about to take its supply sheds nothing: only if it does not in the time it may. With some of its units fed it is
+    their lines that count, not how long all banks together last.
+    """
+    if outage.taking(view.now.at):
+        return replace(outage, shed=None)
+    if not over:
+        return outage
+    groups = [g for g in view.estate.load_groups.values() if g.system == view.system]
+    return replace(outage, shed=None, relief=relief(over, groups, seen.parallel.load.lines))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final, cast
 
-from collector.simulation.plant.unit import CARRYING
+from collector.simulation.plant.unit import CARRYING, Mode
 from rules.system.state import LineLoad, LoadBasis, RedundancyAt
 from rules.values.verdict import Verdict
 from tests.audit.sight import SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, false
@@ -150,3 +150,25 @@ def overload(sight: Sight, said: Statement) -> Finding:
         )  # fmt: skip
 
     return sight.held(said, so, within_s=SEEN_WITHIN_S + 10.0, why="it carried no more than its rating")
+
+
+def line_over(sight: Sight, said: Statement) -> Finding:
+    """A line asks so much more than the units that are fed can carry alone."""
+    system = sight.system_of(said.about)
+    line, over, limit = (said.value[name] for name in ("line", "over", "limit"))  # type: ignore[index]
+    place = 0 if limit == "w" else 1
+    truths: list[float] = []
+    loads: list[float] = []
+    for now in _as_read(sight, said):
+        plant = now.plant.systems[system].units
+        fed = [u for u in plant if now.mode(u.id) in (Mode.NORMAL, Mode.WALKING_IN)]
+        rated = sum((u.rating_w if place == 0 else u.rating_va) / u.lines for u in fed)
+        loads.append(now.line_loads(system)[line - 1][place])
+        if fed:
+            truths.append(loads[-1] - rated)
+    if not truths or sight.blind(sight.units_of(system), said.as_of_s - SEEN_WITHIN_S, said.at_s):
+        return UNDECIDED
+    room = max(loads) * METERS + OF_AMPERES_VA * len(sight.units_of(system))
+    if min(truths) - room <= over <= max(truths) + room:
+        return TRUE
+    return false(f"{over:.0f}, truly {min(truths):.0f} to {max(truths):.0f}")

@@ -175,6 +175,17 @@ def supply_being_taken(sight: Sight, said: Statement) -> Finding:
     return with_left(sight, said, system, found)
 
 
+def end_overloads(sight: Sight, said: Statement) -> Finding:
+    """Some units of a system are fed beside others on their banks; by how much each line is over is held by itself."""
+    system = sight.system_of(said.about)
+    one = Statement(said.kind, system, said.where, True, said.at_s, said.at_s, said.as_of_s)
+    return sight.held(
+        one,
+        lambda now: Mode.BATTERY in now.modes(system) and any(m in FED for m in now.modes(system)),
+        why="not some of its units were on their banks and others fed",
+    )
+
+
 def _fed(sight: Sight, units: tuple[str, ...], at: int) -> bool:
     """Return whether one of these units takes its supply at a second."""
     return any(sight.world.at(at).mode(u) in FED for u in units)

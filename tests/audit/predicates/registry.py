@@ -179,6 +179,8 @@ REASONS: Final[Mapping[str, Predicate]] = {
     "no_supply_in_time": outages.no_supply_in_time,
     "no_way_in": outages.no_way_in,
     "supply_refused": outages.supply_refused,
+    "line_over": load.line_over,
+    "end_overloads": outages.end_overloads,
     "supply_being_taken": outages.supply_being_taken,
     "supply_back": outages.supply_back,
     "unit_from_battery": outages.unit_from_battery,

@@ -17,7 +17,7 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
     "words of others": _names("told"),
     "it says what to do, and nothing of what is so": _names(
         """safety advice_only
-        do_see_it_taken do_see_set_runs do_take_set_on_load do_without_set do_start_set_and_shut_down do_shut_down_in_order do_start_set_by_hand do_look_at_breakers do_look_at_displays do_send_to_set
+        do_relieve_lines do_see_it_taken do_see_set_runs do_take_set_on_load do_without_set do_start_set_and_shut_down do_shut_down_in_order do_start_set_by_hand do_look_at_breakers do_look_at_displays do_send_to_set
         do_restore_ends_too_early do_restore_lasts_too_long do_restore_margin_gone do_restore_load_above_plan do_restore_unit_missing
         do_restore_not_seen do_renew_larger do_measure_block_voltages do_check_links_and_fuses do_retorque_links
         do_test_yearly do_discharge do_measure_blocks_again do_not_plan_by_display do_plan_discharge do_test_with_care do_inspect_at_once

@@ -20,7 +20,8 @@ from rules.monitor.state import Book
 from rules.phrasing.notice_case import left_words
 from rules.plant.estate import AnswerTimes
 from rules.plant.reading import OutputSource
-from rules.system.state import ShedFirst, ShedStep
+from rules.system.state import LineOver, Relief, ShedFirst, ShedStep
+from rules.values.code import Code
 from rules.values.reason import told as reason_told
 from rules.values.severity import Severity
 from rules.values.verdict import Verdict
@@ -455,3 +456,34 @@ def test_the_first_message_says_that_a_start_by_hand_would_come_too_late_and_lat
     told = [n for n in watch.notices("power-north") if n.at >= START + timedelta(seconds=100)]
     assert told
     assert all(n.do.startswith("Throw the changeover to the generator") for n in told)
+
+
+def test_of_a_unit_alone_on_its_bank_the_message_says_what_its_end_overloads_and_what_to_shed_by_when() -> (
+    None
+):
+    """The bank of one of six lasts 15 min; then line 1 asks more than the others can carry."""
+    watch = Watch()
+    watch.calm(5)
+    others = tuple(u for u in NORTH if u != "W1")
+    watch.give(on_bank("W1", 10.0))
+    watch.calm(11, others)
+    relief = Relief((LineOver(1, 3750.0, "va"),), (ShedStep("desks", 3900.0),), enough=True)
+    lit = replace(on_battery_since(10, lasts_s=900), fed=others, relief=relief)
+    watch.give(SystemJudged(stamp(12), system_state("works", 12, on_battery=lit)))
+    watch.pass_time(13, 17)
+    (opened,) = watch.notices("power-north")
+    over = "When its bank ends, the units that are fed have to carry 3.75 kVA on line 1 too much."
+    assert opened.what.endswith(over)
+    assert opened.do.startswith(
+        "Shed 3.75 kVA on line 1 within 13.9 min: desks, 3.90 kW."
+    )  # 60 s before the earliest end
+    assert "input breaker" in opened.do
+    asked = watch.state.alarms["on_battery:W1"].do
+    assert asked is not None
+    assert asked.code is Code.DO_RELIEVE_LINES
+    near = replace(lit, ends_earliest=stamp(600).at)
+    watch.give(SystemJudged(stamp(120), system_state("works", 120, on_battery=near)))
+    watch.pass_time(121, 130)
+    told = [n for n in watch.notices("power-north") if n.at >= stamp(120).at]
+    assert told
+    assert told[-1].do.startswith("Shed 3.75 kVA on line 1 within")

@@ -120,8 +120,8 @@ def test_a_unit_on_its_bank_beside_fed_ones_is_not_told_of_the_generator_whereve
             alarm, system_state("works", 100.0, on_battery=outage), estate(), CATALOGUE, after(100.0)
         )
         assert first_step(do) == do_first
-    assert on_battery_do(alone, after(100.0)) is None  # the catalogue says it
-    assert on_battery_do(beside, after(100.0)) == do
+    assert on_battery_do("works", alone, after(100.0)) is None  # the catalogue says it
+    assert on_battery_do("works", beside, after(100.0)) == do
 
 
 @pytest.mark.parametrize("ends_s", [None, 1000.0])
@@ -344,4 +344,4 @@ def test_the_last_moment_is_to_set_out_where_a_start_by_hand_is_declared_and_is_
     ],
 )
 def test_a_unit_on_its_bank_says_how_long_is_left_to_send_somebody(at_s: float, says: str) -> None:
-    assert say(on_battery_do(by_hand(1000.0, 1100.0), after(at_s))).startswith(says)
+    assert say(on_battery_do("works", by_hand(1000.0, 1100.0), after(at_s))).startswith(says)

@@ -158,6 +158,41 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.DO_SEE_IT_TAKEN, within_s=18.0),
         "See that what runs on its bank takes the supply within 18 s; if it does not, look at its input breaker and display.",
     ),
+    (reason(Code.LINE_OVER, "A", line=1, over=3750.0, limit="va"), "3.75 kVA on line 1"),
+    (
+        reason(
+            Code.END_OVERLOADS,
+            "A",
+            units=1,
+            lines=(
+                reason(Code.LINE_OVER, line=1, over=3750.0, limit="va"),
+                reason(Code.LINE_OVER, line=3, over=900.0, limit="w"),
+            ),
+        ),
+        "When its bank ends, the units that are fed have to carry 3.75 kVA on line 1 and 0.90 kW on line 3 too much.",
+    ),
+    (
+        reason(
+            Code.DO_RELIEVE_LINES,
+            lines=(reason(Code.LINE_OVER, line=1, over=3750.0, limit="va"),),
+            within_s=605.0,
+            steps=(LAB,),
+            enough=True,
+        ),
+        "Shed 3.75 kVA on line 1 within 10.0 min: laboratory, 6.00 kW (by relay 4). And look at the input breaker and the "
+        "display of what runs on its bank; others on its supply are fed.",
+    ),
+    (
+        reason(
+            Code.DO_RELIEVE_LINES,
+            lines=(reason(Code.LINE_OVER, line=1, over=3750.0, limit="va"),),
+            within_s=None,
+            steps=(),
+            enough=False,
+        ),
+        "Shed 3.75 kVA on line 1 before the bank ends: no load group is declared that could be shed there. And look at the "
+        "input breaker and the display of what runs on its bank; others on its supply are fed.",
+    ),
     (
         reason(Code.DO_SEE_SET_RUNS, hand_s=1250.0, within_s=190.0),
         "See that the generator runs and carries; if not, send somebody within 3.1 min: a start by hand takes 20.9 min until "
