@@ -208,8 +208,8 @@ def banks_not_full() -> str:
 
 @says(Code.BANKS_FULL)
 def banks_full() -> str:
-    """Say that all is charged."""
-    return "No bank has a discharge to make good."
+    """Say that all is charged, as far as it counts (`rules.system.hold_up.judgement.NOT_FULL`)."""
+    return "The banks are charged to 95 % or more."
 
 
 # ---- supplies ------------------------------------------------------------------------------------------------

@@ -76,7 +76,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (reason(Code.CHARGE_NOT_KNOWN), "The banks' charge is not known."),
     (reason(Code.BANKS_NOT_FULL), "The banks are not full again since the last discharge."),
-    (reason(Code.BANKS_FULL), "No bank has a discharge to make good."),
+    (reason(Code.BANKS_FULL), "The banks are charged to 95 % or more."),
     (reason(Code.AT_FREQUENCY, "A2", frequency_hz=51.96), "A2 at 52.0 Hz"),
     (reason(Code.AT_VOLTAGE, "A2", line=1, voltage_v=181.4), "A2 line 1 at 181 V"),
     (reason(Code.ON_BATTERY_NOW, "A2"), "A2 on battery"),
