@@ -74,8 +74,15 @@ def http_markdown() -> str:
         "at once, something is not known yet, or a store cannot be read, any path answers 503. A body of more than",
         f"{LARGEST_BODY_BYTES // 1024} kB is refused with 413 before it is read, and one that takes longer than {BODY_S:g} s with 408. Names have",
         f"up to {LONGEST_NAME} characters and notes up to {LONGEST_NOTE}, printable and in one line.\n",
-        "A centre of several sites has these paths too, with `SITE:` before each id. What is judged anew, planned or done only at a",
-        "site it refuses with 421 (`/problems/at-the-site`), whose `sites` name each site's own address.\n",
+        "A centre of several sites has these paths too, with `SITE:` before each id. What is judged anew, planned or signed only at a",
+        "site it refuses with 421 (`/problems/at-the-site`), whose `sites` name each site's own address. What is done with alarms, incidents",
+        "and work it hands on to the site where its file has the site's token, and answers 202 with `act` (its id), `site`, `standing` and",
+        "`text`: `waiting` (on its way), `taken` (by the site, whose journal has not told it yet). A refusal of the site's is 409",
+        "(`/problems/refused-at-the-site`). `/v1/sites` lists what is open, and for 15 minutes what was not done; the line of the journal by",
+        "which it is done has the same id in `asked.act`. A site takes an act with a token made by `ridethrough token make NAME --role",
+        "pass_on`, and beside what is asked `by` and `passed_on`: `act` (32 hexadecimal digits; what comes again under it is answered with `done` and",
+        "not done again), `until` (later it is not done: 409, `/problems/late`), `known`, `means` and `from`. While the very act is under way it",
+        "answers 409 (`/problems/under-way`). No other token may name who acts.\n",
         "HEAD is answered wherever GET is. Every whole answer has an entity tag: asked for with it in `If-None-Match`, 304 says",
         "that nothing changed. Text is packed for whoever takes gzip.\n",
         "The examples are what a test was answered, each list cut to its first entry and figures to four digits; that test finds one that",
@@ -291,7 +298,7 @@ program, in its own plain form, JSON packed by zlib (RFC 1950): `{"start", "numb
 | `beat` | within how many seconds the next one comes | every 5 s |
 | `had` | the centre's own: up to which number it has the journal of which `book` | whenever it has more, and at each connection |
 
-A system of two units takes 4 kB each time, some 35 MB a day at rest. `had` is all that a site reads of a centre. It says from which line on the journal is told again, and acts on nothing.
+A system of two units takes 4 kB each time, some 35 MB a day at rest. `had` is all that a site reads of a centre. It says from which line on the journal is told again, and acts on nothing: what people do at a centre comes by the site's HTTP interface.
 
 ## By webhook
 

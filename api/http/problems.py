@@ -10,12 +10,12 @@ from typing import Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import Response
+from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
 from api.http.answer_forms import components, form_of
-from collector.read_model.answers import AtTheSiteError
+from collector.read_model.answers import ACT_OPEN, ActStanding, AtTheSiteError, HandedOnError
 from collector.read_model.kept import StoreError
 
 MEDIA_TYPE = "application/problem+json"
@@ -45,6 +45,8 @@ MEANS: Final[Mapping[int, str]] = {
     503: "not known yet, or too much asked at once: ask again",
 }
 """What each status of a problem means."""
+HANDED_ON: Final = "at a centre: it was handed on to its site, under the id of its `act`; how it stands is in `standing` and `text`"
+"""What a status of 202 means where something is done."""
 ANYWHERE: Final = frozenset({401, 403, 503})
 OF_BODIES: Final = frozenset({408, 413, 422})
 """Statuses that any path may answer with, and any that takes a body."""
@@ -76,6 +78,7 @@ def told_of_bodies(document: dict[str, Any]) -> dict[str, Any]:
         for method, operation in methods.items():
             if method == "post":
                 answers = {str(status): answer for status, answer in told(*OF_BODIES).items()}
+                answers["202"] = {"description": HANDED_ON}
                 answers["303"] = {"description": "of a form that a page posted: it was done; the way back"}
                 operation["responses"] = dict(sorted((answers | operation["responses"]).items()))
     return document
@@ -129,8 +132,18 @@ def install(app: FastAPI) -> None:
         named = {s: a for s, a in error.addresses.items() if s in re.split(r"[/:]", request.url.path)}
         sites = [{"site": site, "address": address} for site, address in (named or error.addresses).items()]
         where = ", ".join(f"{one['site']} ({one['address']})" for one in sites)
-        detail = f"A centre shows what its sites say, and does nothing for them. Do it, or ask it, at the site: {where}."
+        detail = f"Neither asked nor done at a centre, which shows what its sites say. Do it, or ask it, at the site: {where}."
         return document(421, "at-the-site", detail, request.url.path, {"sites": sites})
+
+    @app.exception_handler(HandedOnError)
+    async def _handed_on(request: Request, error: HandedOnError) -> Response:
+        act = error.act
+        if act.standing in ACT_OPEN or act.standing is ActStanding.DONE:
+            said = {"act": act.id, "site": act.site, "standing": act.standing.value, "text": str(error)}
+            return JSONResponse(said, 202)
+        refused = act.standing is ActStanding.REFUSED
+        status, kind = (409, "refused-at-the-site") if refused else (503, "site-not-reached")
+        return document(status, kind, str(error), request.url.path, {"act": act.id, "site": act.site})
 
     @app.exception_handler(HTTPException)
     async def _http(request: Request, error: HTTPException) -> Response:

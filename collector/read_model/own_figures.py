@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -41,11 +42,30 @@ class OwnFigures:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownAct:
+    """What somebody did at a centre, `about` what, and how that stands: waiting, taken, refused, undelivered or unanswered.
+
+    `made_at`: when it was done, `until`: till when it is tried, `since`: when it came to stand so. `text`: all of it in words.
+    """
+
+    id: str
+    about: str
+    deed: str
+    by: str
+    made_at: datetime
+    until: datetime
+    standing: str
+    since: datetime
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class HeardSite:
     """A site that a centre shows, at its own page's `address`: when it was heard last, and since when it is quiet.
 
     `quiet_since` None while it is heard, and where nothing was ever heard of it. `version`: of the estate file in force
-    there, `program`: of what runs there, "" while neither is known.
+    there, `program`: of what runs there, "" while neither is known. `takes_acts`: whether what people do at the centre is handed
+    on to it; `acts`: what is on its way, and what of late was not done, the oldest first.
     """
 
     id: str
@@ -57,3 +77,15 @@ class HeardSite:
     systems_count: int
     version: str = ""
     program: str = ""
+    takes_acts: bool = False
+    acts: tuple[ShownAct, ...] = ()
+
+
+def acts_on(heard: Iterable[HeardSite], name: str) -> bool:
+    """Return whether what people do at a centre with a thing is handed on to its site."""
+    return any(site.takes_acts and name.startswith(f"{site.id}:") for site in heard)
+
+
+def acts_shown(heard: Iterable[HeardSite], *names: str | None) -> tuple[ShownAct, ...]:
+    """Return the acts on any of some things that are on their way, or of late were not done."""
+    return tuple(act for site in heard for act in site.acts if act.about in names)

@@ -27,6 +27,7 @@ from collector.messaging.centre.parts import (
 from collector.messaging.centre.sites_heard import SitesHeard
 from collector.process.clock import Clock, SystemClock
 from collector.process.task_cancellation import ended
+from collector.read_model.centre.naming import SiteNames
 from collector.read_model.centre.record import CentreRecord
 from collector.read_model.centre.source import CentreSource
 from collector.storage.data_folder import LEDGER_FILE, RESERVE_FILE
@@ -74,6 +75,7 @@ class CentreService(CentreSource):
             await self._stack.enter_async_context(self.ledger)
             await self.record.restore()
             await self._restore()
+            await self.restore_acts()
         except BaseException:
             await self._stack.aclose()
             raise
@@ -100,7 +102,7 @@ class CentreService(CentreSource):
     async def run(self) -> None:
         """Run until `stop` or cancellation. A fault in shared machinery is raised."""
         async with asyncio.TaskGroup() as group:
-            jobs = [broker.run for broker in self.brokers] + [self._look, self._keep_on]
+            jobs = [broker.run for broker in self.brokers] + [self._look, self._keep_on, self.handing.run]
             tasks = [group.create_task(job()) for job in jobs]
             await self._asked_to_stop.wait()
             await ended(tasks)
@@ -128,18 +130,21 @@ class CentreService(CentreSource):
             if said.names is None:
                 self._early[site] = told.part  # of what a broker retains, anything may come first
                 return None
-            return await self.record.take(said.names, told.part, self.clock.now())
+            return await self._take_record(said.names, told.part)
         if not said.take(topic, told, retained=retained):
             return None
         self._news = True
         if isinstance(told.part, AlarmsPart) and said.names is not None:
             await self.record.keep_open(said.names, told.part.incidents)
         early = self._early.pop(site, None) if said.names is not None else None
-        return (
-            None
-            if early is None or said.names is None
-            else await self.record.take(said.names, early, self.clock.now())
-        )
+        return None if early is None or said.names is None else await self._take_record(said.names, early)
+
+    async def _take_record(self, names: SiteNames, part: RecordPart) -> HadPart:
+        """Keep a bundle of the journal, and note which acts it says were done: each only once its line is kept."""
+        had = await self.record.take(names, part, self.clock.now())
+        if had.until >= part.until:
+            await self.hear_acts(names.site, part.lines)
+        return had
 
     async def _look(self) -> None:
         due_s = self.clock.monotonic_s()

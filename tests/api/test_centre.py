@@ -1,7 +1,8 @@
-"""A centre by its pages and its interface: every page and route of a site, on what sites say; acts are refused, with the way to the site."""
+"""A centre by its pages and its interface: every page and route of a site, on what sites say; acts go to the site they are done at, or are refused with the way there."""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -15,6 +16,7 @@ import pytest
 from api.access.terms import AccessTerms
 from api.app import create_app
 from collector.configuration.centre.file import load_centre
+from collector.messaging.centre.acts import ActStanding
 from collector.messaging.centre.parts import (
     QUIET_AFTER_S,
     AlarmsPart,
@@ -37,6 +39,7 @@ from rules.alarms.lifecycle.states import State
 from rules.values.reason import told as words
 from rules.values.serial import to_plain
 from rules.values.severity import Severity
+from tests.collector.messaging.centre.test_handing_on import Answer, Site, answer
 from tests.rules.sample_plant import estate, overdue_bank, reading, system_state
 
 AT = datetime(2026, 11, 24, 10, tzinfo=UTC)
@@ -228,3 +231,142 @@ async def test_a_journal_that_comes_before_the_plant_is_taken_with_it(tmp_path: 
         assert await say(centre, ("record", record), sites=("east",)) is None
         assert await say(centre, *SAID[:1], sites=("east",)) == HadPart("b", 1)
         assert [one["text"] for one in await items(client, "/v1/events")] == ["Seen."]
+
+
+# --- what people do at the centre -------------------------------------------------------------------------
+
+
+@asynccontextmanager
+async def handing_on(
+    folder: Path, *answers: Answer
+) -> AsyncIterator[tuple[CentreService, httpx.AsyncClient, Site]]:
+    """Run a centre of which one site takes acts by a token, and the other takes none."""
+    site = Site(list(answers))
+    server = await asyncio.start_server(site.serve, "127.0.0.1", 0)
+    address = f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}"
+    file = file_of(folder)
+    text = file.read_text("utf-8").replace('"https://east.example.org:8470"', f'"{address}"\nsecret = "east"')
+    file.write_text(text, "utf-8")
+    secrets = folder / "secrets.toml"
+    secrets.write_text('[east]\ntoken = "rt_ab_cdefghij"\n', "utf-8")
+    secrets.chmod(0o600)
+    async with CentreService(load_centre(file), folder / "data", TurnedClock(AT)) as centre:
+        transport = httpx.ASGITransport(create_app(centre, terms=ANYBODY), raise_app_exceptions=False)
+        delivering = asyncio.create_task(centre.handing.run())
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+            await say(centre, *SAID)
+            yield centre, client, site
+        delivering.cancel()
+    server.close()
+
+
+ACTS: tuple[tuple[str, dict[str, Any], str, dict[str, Any]], ...] = (
+    (
+        "/v1/alarms/on_battery:east:W1/acknowledge", {"note": "seen"},
+        "/v1/alarms/on_battery%3AW1/acknowledge", {"note": "seen"},
+    ),
+    (
+        "/v1/alarms/on_battery:east:W1/shelve", {"until": "2026-11-24T12:00:00Z"},
+        "/v1/alarms/on_battery%3AW1/shelve", {"until": "2026-11-24T12:00:00+00:00"},
+    ),
+    ("/v1/alarms/on_battery:east:W1/out-of-service", {}, "/v1/alarms/on_battery%3AW1/out-of-service", {}),
+    ("/v1/incidents/east:power-1/take-on", {"note": "there by 14:30"}, "/v1/incidents/power-1/take-on", {"note": "there by 14:30"}),
+    ("/v1/incidents/east:power-1/mark", {"source": "generator"}, "/v1/incidents/power-1/mark", {"source": "generator"}),
+    (
+        "/v1/systems/east:works/work", {"unit": "east:W1", "until": "2026-11-24T12:00:00Z", "note": "fan"},
+        "/v1/systems/works/work", {"unit": "W1", "until": "2026-11-24T12:00:00+00:00", "note": "fan"},
+    ),
+    ("/v1/systems/east:works/work/east:W1/close", {}, "/v1/systems/works/work/W1/close", {}),
+)  # fmt: skip
+
+
+async def test_what_people_do_is_asked_of_the_site_by_its_own_paths_and_names(tmp_path: Path) -> None:
+    async with handing_on(tmp_path, answer(200)) as (_centre, client, site):
+        for path, said, there, body in ACTS:
+            done = await client.post(path, json={"by": "R. Haugen", **said})
+            assert (done.status_code, done.json()["standing"]) == (202, "taken"), done.text
+            line, headers, asked = site.asked[-1]
+            assert line == f"POST {there} HTTP/1.1"
+            assert headers["authorization"] == "Bearer rt_ab_cdefghij"
+            passed = asked.pop("passed_on")
+            assert asked == {"by": "R. Haugen", **body}
+            assert (passed["act"], passed["until"]) == (done.json()["act"], "2026-11-24T10:02:00+00:00")
+            assert (passed["known"], passed["means"], passed["from"]) == (
+                False,
+                "as the service's own user",
+                "127.0.0.1",
+            )
+
+
+async def test_an_act_stands_beside_its_alarm_until_the_journal_of_the_site_has_it(tmp_path: Path) -> None:
+    async with handing_on(tmp_path, answer(200)) as (centre, client, _site):
+        page = (await client.get("/alarms")).text
+        assert 'action="/v1/alarms/on_battery%3Aeast%3AW1/acknowledge"' in page
+        assert "on_battery%3Awest%3AW1/acknowledge" not in page, "a site of which the centre has no token"
+        form = {"by": "R. Haugen"}
+        way = {"Origin": "http://127.0.0.1", "Referer": "http://127.0.0.1/alarms"}
+        done = await client.post("/v1/alarms/on_battery:east:W1/acknowledge", data=form, headers=way)
+        assert (done.status_code, done.headers["location"]) == (303, "/alarms")
+        pending = "R. Haugen, acknowledge: east took it; its journal has not told it yet."
+        page = (await client.get("/alarms")).text
+        assert pending in page
+        assert "/acknowledge" not in page, "it is not to be done twice"
+        assert f"on_battery:east:W1: {pending}" in (await client.get("/")).text
+        east, west = await items(client, "/v1/sites")
+        assert (east["takes_acts"], west["takes_acts"], west["acts"]) == (True, False, [])
+        ((act),) = east["acts"]
+        assert (act["standing"], act["text"], act["about"]) == ("taken", pending, "on_battery:east:W1")
+        body = {"asked": {"who": "R. Haugen", "means": "at the centre", "from": "", "act": act["id"]}}
+        line = JournalLine(AT, "act", "W1", "R. Haugen, acknowledge.", body=body, seq=1)
+        await say(centre, ("record", RecordPart("b", 0, 1, (line,))), sites=("west",))
+        assert (await items(client, "/v1/sites"))[0]["acts"] != [], "another site's word"
+        await say(centre, ("record", RecordPart("b", 0, 1, (line,))), sites=("east",))
+        assert (await items(client, "/v1/sites"))[0]["acts"] == []
+        assert pending not in (await client.get("/alarms")).text
+
+
+async def test_what_a_site_refuses_is_told_to_who_did_it_on_the_page_and_in_the_centres_journal(
+    tmp_path: Path,
+) -> None:
+    async with handing_on(tmp_path, answer(409)) as (_centre, client, _site):
+        refused = await client.post("/v1/alarms/on_battery:east:W1/acknowledge", json={"by": "R. Haugen"})
+        words = "R. Haugen, acknowledge: east refused it, and nothing was done: It is over."
+        assert (refused.status_code, refused.json()["type"]) == (409, "/problems/refused-at-the-site")
+        assert refused.json()["detail"] == words
+        page = (await client.get("/alarms")).text
+        assert words in page
+        assert "/acknowledge" in page, "and it may be tried again"
+        (line,) = await items(client, "/v1/events")
+        assert (line["kind"], line["text"]) == ("act_failed", f"on_battery:east:W1: {words}")
+
+
+async def test_a_centre_that_was_killed_knows_its_acts_and_which_of_them_the_journal_has(
+    tmp_path: Path,
+) -> None:
+    async with handing_on(tmp_path, answer(200)) as (centre, client, _site):
+        for _ in range(2):
+            assert (
+                await client.post("/v1/alarms/on_battery:east:W1/note", json={"by": "R. Haugen"})
+            ).status_code == 202
+        first, second = centre.handing.acts.values()
+        line = JournalLine(AT, "act", "W1", "Noted.", body={"asked": {"act": first.id}}, seq=1)
+        names = centre.sites["east"].names
+        assert names is not None
+        await centre.record.take(names, RecordPart("b", 0, 1, (line,)), AT)  # and a kill before it is noted
+    async with CentreService(
+        load_centre(tmp_path / "centre.toml"), tmp_path / "data", TurnedClock(AT)
+    ) as centre:
+        assert [act.standing for act in centre.handing.acts.values()] == [ActStanding.DONE, ActStanding.TAKEN]
+        assert list(centre.handing.acts) == [first.id, second.id]
+
+
+async def test_what_the_centre_says_itself_of_a_quiet_site_is_nobodys_to_acknowledge(tmp_path: Path) -> None:
+    async with handing_on(tmp_path, answer(200)) as (centre, client, site):
+        clock = centre.clock
+        assert isinstance(clock, TurnedClock)
+        await clock.advance(QUIET_AFTER_S + 1.0)
+        centre.joined.look()
+        refused = await client.post("/v1/alarms/collector_silent:east/acknowledge", json={"by": "Ada"})
+        assert refused.status_code == 409
+        assert "it ends once the site is heard" in refused.json()["detail"]
+        assert site.asked == []

@@ -12,7 +12,9 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.form_button import act
 from api.pages.markup.format import with_figures
 from api.pages.markup.frame import question
+from collector.read_model.answers import ACT_OPEN
 from collector.read_model.kept import Telling
+from collector.read_model.own_figures import acts_on, acts_shown
 from collector.read_model.sheet import Sheet, ShownAlarm
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, count, listed, plural
@@ -127,6 +129,7 @@ def sentence(sheet: Sheet, same: Sequence[ShownAlarm], clock: WallClock, number:
             el("p", list(with_figures(alarm.do)), class_="do") if alarm.do else None,
             el("p", _call(alarm), class_="do") if alarm.call else None,
             _acts(sheet, alarm) if may_act(sheet, alarm) else None,
+            [el("p", act.text, class_="small") for act in acts_shown(sheet.heard, alarm.id, alarm.incident)],
             _others(sheet, same[1:]) if len(same) > 1 else None,
         ),
         el("p", _meta(alarm, clock, sheet), class_="meta"),
@@ -148,12 +151,20 @@ def _call(alarm: ShownAlarm) -> Nodes:
 
 def may_act(sheet: Sheet, alarm: ShownAlarm) -> bool:
     """Return whether somebody may take the alarm on here."""
-    return sheet.acts and alarm.state in {*STANDING, GONE} and alarm.acknowledged is None
+    here = sheet.acts or acts_on(sheet.heard, alarm.about)
+    if not here or alarm.state not in {*STANDING, GONE} or alarm.acknowledged is not None:
+        return False
+    return all(act.standing not in ACT_OPEN for act in acts_shown(sheet.heard, alarm.id, alarm.incident))
 
 
 def _others(sheet: Sheet, alarms: Sequence[ShownAlarm]) -> Element:
     more = [
-        el("li", el("p", alarm.what), _acts(sheet, alarm) if may_act(sheet, alarm) else None)
+        el(
+            "li",
+            el("p", alarm.what),
+            _acts(sheet, alarm) if may_act(sheet, alarm) else None,
+            [el("p", act.text, class_="small") for act in acts_shown(sheet.heard, alarm.id)],
+        )
         for alarm in alarms
     ]
     words = f"{capital(plural(len(alarms), 'alarm'))} more of this incident, the same to do"

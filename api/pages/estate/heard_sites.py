@@ -9,7 +9,10 @@ from collector.read_model.sheet import Sheet
 
 
 def heard_sites(sheet: Sheet) -> Element | None:
-    """Return a line of the sites that are heard, and a sentence for each that is quiet; None where cards are read here."""
+    """Return a line of the sites that are heard, and a sentence for each that is quiet; None where cards are read here.
+
+    And what was done here and is not done at its site yet, or was not: the others stand in the journal.
+    """
     if not sheet.heard:
         return None
     quiet = [_quiet(sheet, site) for site in sheet.heard if site.quiet]
@@ -18,7 +21,9 @@ def heard_sites(sheet: Sheet) -> Element | None:
     for site in heard:
         names += [", " if names else "Heard: ", _way(site)]
     parts: list[Nodes] = [[sentence, " "] for sentence in quiet]
-    return el("p", parts, [*names, "."] if names else None, class_="rest", id="heard", live=True)
+    acts = [el("p", f"{act.about}: {act.text}") for site in sheet.heard for act in site.acts]
+    said = el("p", parts, [*names, "."] if names else None)
+    return el("div", said, acts, class_="rest", id="heard", live=True)
 
 
 def _quiet(sheet: Sheet, site: HeardSite) -> Element:

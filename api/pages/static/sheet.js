@@ -253,7 +253,7 @@
         .then(function (r) {
           if (r.ok) {
             refused("");
-            byId("said").textContent = "Done.";
+            byId("said").textContent = r.status === 202 ? "Handed on to the site; it is done once the site's journal says so." : "Done.";
             form.closest("details").open = false;
             document.activeElement.blur();
             return null;

@@ -11,6 +11,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.form_button import act
 from api.pages.markup.frame import address_of, cautions
 from api.pages.markup.marks import Standing, line_mark
+from collector.read_model.own_figures import acts_on, acts_shown
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.reasons import say
@@ -56,7 +57,8 @@ def _work(sheet: Sheet, work: UnitWork, system: str, clock: WallClock) -> Elemen
         parts.append(el("p", stop, class_="short-ink"))
         parts.append(el("ul", [el("li", say(one.because)) for one in work.unexpected], class_="rests-on"))
     parts.append(_stages(work, clock))
-    if sheet.acts:
+    parts += [el("p", act.text, class_="small") for act in acts_shown(sheet.heard, work.unit)]
+    if sheet.acts or acts_on(sheet.heard, work.unit):
         parts.append(el("div", _close(work, system), _more_time(work, system), class_="acts"))
     return el("div", parts, class_="work")
 
@@ -90,14 +92,16 @@ def beginning(sheet: Sheet, works: Sequence[UnitWork], system: str) -> Element |
     """Return the form to say that work begins, with the cautions; None where nothing can be said here."""
     busy = {work.unit for work in works}
     free = [unit.id for unit in sheet.estate.units_of(system) if unit.id not in busy]
-    if not sheet.acts or not free:
+    if not (sheet.acts or acts_on(sheet.heard, system)) or not free:
         return None
+    handed = [el("p", act.text, class_="small") for act in acts_shown(sheet.heard, *free)]
     options = [el("option", f"Unit {unit}", value=unit) for unit in free]
     which = el("label", "On ", el("select", options, name="unit", required=True))
     fields = [which, _hours(), _note("What is done "), el("p", cautions())]
     return el(
         "div",
         el("p", FOLLOWED, class_="small"),
+        handed,
         el("div", act(_path(system), "Say that work begins…", system, fields, quiet=True), class_="acts"),
         class_="below",
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
+from ssl import create_default_context
 from typing import Final, TypeVar
 
 from pydantic import Field, ValidationError
@@ -29,7 +30,23 @@ class CentreSiteTable(PlantTable):
     id: Id = Field(
         description="the name of the site's collector, as `[delivery] collector` of its estate file has it"
     )
-    address: Url = Field(description="where the site's own page is, for what is done there alone")
+    address: Url = Field(
+        description="where the site's own page and interface are: https, or http on this machine alone"
+    )
+    secret: Id | None = Field(
+        default=None,
+        description="the secret with the token by which acts are handed on to the site, made there by `ridethrough token make "
+        "centre --role pass_on`; without it the site's acts are refused here, with the way to its page",
+    )
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust at that address, where not the computer's own"
+    )
+    acts_wait_s: Whole = Field(
+        default=120,
+        ge=10,
+        le=1800,
+        description="how long an act is tried while the site does not answer, in s; then it is told as not delivered",
+    )
 
 
 class CentreBrokerTable(PlantTable):
@@ -76,6 +93,11 @@ class CentreFile:
         found = self.secrets.get(broker.secret or "")
         return found if isinstance(found, Login) else None
 
+    def token(self, site: CentreSiteTable) -> Token | None:
+        """Return the token by which acts are handed on to a site, None where they are not."""
+        found = self.secrets.get(site.secret or "")
+        return found if isinstance(found, Token) else None
+
     def configuration(self, estate: Estate) -> Configuration:
         """Return what the read model is to know beside an estate: nobody is told here, no card is read, nothing is kept elsewhere."""
         zone = next((site.time_zone for site in estate.sites.values()), "UTC")
@@ -110,8 +132,11 @@ def load_centre(path: Path) -> CentreFile:
     named: list[tuple[str, str | None, type[Login | Token]]] = [
         (f"broker#{n}.secret", one.secret, Login) for n, one in enumerate(brokers, 1)
     ]
+    named += [(f"site#{n}.secret", one.secret, Token) for n, one in enumerate(sites, 1)]
+    for n, one in enumerate(sites, 1):
+        _check_trust(f"site#{n}", one, path.parent, notes)
     for key in ("proxy_secret", "openid_secret"):
-        named.append((f"listen.{key}", getattr(listen, key), Token))  # noqa: PERF401 - with what each is for
+        named.append((f"listen.{key}", getattr(listen, key), Token))
     wanted = [(place, name, kind) for place, name, kind in named if name is not None]
     for place, name, kind in wanted:
         pick(found, name, place, (kind,), notes)
@@ -129,6 +154,19 @@ def _list(name: str, kind: type[PlantTable], rows: object, notes: FaultList) -> 
         notes.fault(name, f"one [[{name}]] or more", shown(rows) if rows else "none")
         return []
     return [one for n, row in enumerate(rows, 1) if (one := _checked(f"{name}#{n}", kind, row, notes))]
+
+
+def _check_trust(place: str, site: CentreSiteTable, folder: Path, notes: FaultList) -> None:
+    """Note authorities that are of no use, or cannot be read."""
+    if site.authority_file is None:
+        return
+    if not site.address.startswith("https://"):
+        notes.fault(f"{place}.authority_file", "no such file for an address that is not https", "one")
+        return
+    try:
+        create_default_context(cafile=folder / site.authority_file)
+    except (OSError, ValueError) as error:
+        notes.fault(f"{place}.authority_file", "a file of certificates in PEM that can be read", str(error))
 
 
 def _section(name: str, kind: type[S], tables: Mapping[str, object], notes: FaultList) -> S:

@@ -20,7 +20,7 @@ from collector.messaging.centre.parts import (
 from collector.messaging.delivery.letter import Telling
 from collector.process.clock import Clock
 from collector.read_model.centre.naming import SiteNames
-from collector.read_model.own_figures import HeardSite
+from collector.read_model.own_figures import HeardSite, ShownAct
 from rules.planning.isolation.check import Isolation
 from rules.plant.estate import Estate
 from rules.plant.reading import Fault, Reading, Silence
@@ -131,8 +131,8 @@ class SiteSaid:
             return {}
         return {self.names.of(incident): told for incident, told in self.alarms().told.items()}
 
-    def shown(self) -> HeardSite:
-        """Return how it is heard, as it is shown."""
+    def shown(self, acts: tuple[ShownAct, ...] = (), *, takes_acts: bool = False) -> HeardSite:
+        """Return how it is heard, as it is shown; `acts`: what was handed on to it and stands open or failed."""
         plant, estate = self.plant, self.estate
         return HeardSite(
             id=self.site,
@@ -144,4 +144,6 @@ class SiteSaid:
             systems_count=0 if estate is None else len(estate.systems),
             version="" if plant is None else plant.version,
             program="" if plant is None else plant.program,
+            takes_acts=takes_acts,
+            acts=acts,
         )

@@ -1,19 +1,22 @@
-"""A centre in the shape of a running service: what its sites say, shown by the same read model. It acts nowhere.
+"""A centre in the shape of a running service: what its sites say, shown by the same read model. It acts at its sites alone.
 
-Whatever is judged, planned or done only where cards are read is refused, and the refusal names the site's own address.
+What people do is handed on to the site that it is done at. Whatever is judged or planned only where cards are read is
+refused, and the refusal names the site's own address.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
 from secrets import token_bytes
-from typing import Any, NoReturn, cast
+from typing import Any, Final, NoReturn, cast
 
 from collector.assessment.expected_courses import ExpectedDischarge
 from collector.cards.corrections.learning import Learning
 from collector.configuration import Configuration
 from collector.configuration.centre.file import CentreFile
+from collector.messaging.centre.acts import FAILED, ActStanding, HandedOn
+from collector.messaging.centre.handing_on import ActsPlace, HandingOn
 from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.messaging.delivery.letter import Telling
 from collector.messaging.delivery.taking_on import TakingOn
@@ -22,11 +25,12 @@ from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.process.clock import Clock
 from collector.read_model.alarm_quality import quality_between
+from collector.read_model.centre.acting import ActsAtSites
 from collector.read_model.centre.at_the_site import AtTheSiteError, Elsewhere, PlansElsewhere
 from collector.read_model.centre.joined import JoinedPresent
 from collector.read_model.centre.site_said import SiteSaid
 from collector.read_model.history.queries import LookingBack
-from collector.read_model.own_figures import HeardSite, OwnFigures, Readiness
+from collector.read_model.own_figures import HeardSite, OwnFigures, Readiness, ShownAct
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.outages import OutageTracker
 from collector.storage.history.store import Bucket
@@ -40,12 +44,21 @@ from collector.storage.ledger.records import (
     Place,
     Placed,
     Sending,
+    Snapshot,
 )
+from collector.storage.ledger.whence import ACT, ASKED
 from rules.alarms.quality import Quality
 from rules.battery.assessment.runtime_trend import BankRuntime
+from rules.generator.outage_source import OutageSource
+from rules.monitor.inputs import OperatorCommand
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
+from rules.values.serial import from_plain, to_plain
+
+ACTS: Final = "centre acts"
+ANY_CLOCK: Final = timedelta(days=2)
+"""The journal of a site goes by the site's own clock."""
 
 
 class CentreSource:
@@ -66,7 +79,10 @@ class CentreSource:
         elsewhere = Elsewhere(self.addresses)
         self.planner = cast("Planner", elsewhere)
         self.estate_rides = cast("EstateRides", elsewhere)
-        self.taking_on = cast("TakingOn", elsewhere)
+        self.handing = HandingOn(self._places(), clock, self.keep_acts)
+        waits_s = {one.id: float(one.acts_wait_s) for one in file.sites}
+        self.at_sites = ActsAtSites(self.sites, self.handing, clock, waits_s)
+        self.taking_on = cast("TakingOn", self.at_sites)
         self.looking_back = cast("LookingBack", elsewhere)
         self.answer_links = AnswerLinks(token_bytes(32), None)  # no link leads here: it reads none
         self._made: tuple[Estate, Configuration, OutageTracker, Learning, SignedShutdowns] | None = None
@@ -135,7 +151,14 @@ class CentreSource:
 
     def heard(self) -> tuple[HeardSite, ...]:
         """Return the sites, and whether they are heard."""
-        return tuple(site.shown() for site in self.sites.values())
+        now, acts = self.clock.now(), self.handing.acts.values()
+        return tuple(
+            site.shown(
+                tuple(_shown(act, now) for act in acts if act.site == name and act.shown(now)),
+                takes_acts=name in self.handing.places,
+            )
+            for name, site in self.sites.items()
+        )
 
     def not_read(self) -> dict[str, OldReading]:
         """Return none: what a site does not read it says itself, and a quiet site's units are shown as not heard."""
@@ -228,4 +251,84 @@ class CentreSource:
         """Refuse. Raises AtTheSiteError."""
         self._refuse()
 
-    act = set_word = mark_outage = work_begins = work_closes = table_tried = bring_past_test = _refused
+    set_word = table_tried = bring_past_test = _refused
+
+    # --- what is handed on to the site -----------------------------------------------------------------------
+
+    def _places(self) -> dict[str, ActsPlace]:
+        folder = self.file.path.parent
+        places = {}
+        for site in self.file.sites:
+            token, trusted = self.file.token(site), site.authority_file
+            if token is not None:
+                places[site.id] = ActsPlace(
+                    site.address, token, None if trusted is None else str(folder / trusted)
+                )
+        return places
+
+    async def keep_acts(self, acts: tuple[HandedOn, ...], changed: HandedOn) -> None:
+        """Keep the acts that were handed on, with a line in the centre's own journal of one that came to nothing."""
+        now = self.clock.now()
+        try:
+            async with self.ledger.transaction(at_once=True) as tx:
+                tx.save_snapshot(Snapshot(ACTS, now, "centre-acts/1", {"acts": to_plain(acts)}))
+                if changed.standing in FAILED:  # what is done stands in the journal of its site
+                    tx.add_event(
+                        JournalLine(now, "act_failed", None, f"{changed.about}: {changed.words(now)}")
+                    )
+        finally:
+            self.present.changed()
+
+    async def restore_acts(self) -> None:
+        """Go on with what was handed on; of what is open the journal may have been heard before it was noted. Raises StoreError."""
+        kept = await self.ledger.snapshot(ACTS)
+        if kept is None:
+            return
+        acts = from_plain(tuple[HandedOn, ...], kept.body["acts"])
+        self.handing.restore(acts)
+        for act in acts:
+            if act.standing is not ActStanding.DONE and await self.ledger.act_done(
+                act.id, act.made - ANY_CLOCK
+            ):
+                await self.handing.heard(act.site, act.id)
+
+    async def hear_acts(self, site: str, lines: Iterable[JournalLine]) -> None:
+        """Note which acts lines of a site's journal say were done."""
+        for line in lines:
+            asked = line.body.get(ASKED)
+            if isinstance(asked, Mapping) and isinstance(name := asked.get(ACT), str):
+                await self.handing.heard(site, name)
+
+    async def act(
+        self, deed: OperatorCommand, alarm: str, *, who: str, why: str = "", until: datetime | None = None
+    ) -> str | None:
+        """Do something with an alarm at its site. Raises HandedOnError, AtTheSiteError."""
+        return await self.at_sites.act(deed, alarm, who=who, why=why, until=until)
+
+    async def mark_outage(
+        self, incident: str, *, by: str, source: OutageSource, lost_at: datetime | None = None
+    ) -> int:
+        """Mark an outage at its site. Raises HandedOnError, AtTheSiteError."""
+        return await self.at_sites.mark_outage(incident, by=by, source=source, lost_at=lost_at)
+
+    async def work_begins(self, unit: str, *, by: str, until: datetime, note: str = "") -> str | None:
+        """Begin work on a unit at its site. Raises HandedOnError, AtTheSiteError."""
+        return await self.at_sites.work_begins(unit, by=by, until=until, note=note)
+
+    async def work_closes(self, unit: str, *, by: str, note: str = "") -> str | None:
+        """Close work on a unit at its site. Raises HandedOnError, AtTheSiteError."""
+        return await self.at_sites.work_closes(unit, by=by, note=note)
+
+
+def _shown(act: HandedOn, now: datetime) -> ShownAct:
+    return ShownAct(
+        act.id,
+        act.about,
+        act.deed,
+        act.by,
+        act.made,
+        act.until,
+        act.standing.value,
+        act.since,
+        act.words(now),
+    )

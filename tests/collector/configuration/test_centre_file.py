@@ -69,3 +69,37 @@ def test_a_secret_that_is_not_there_is_a_fault(tmp_path: Path) -> None:
 def test_without_sites_or_brokers_there_is_nothing_to_show(tmp_path: Path) -> None:
     found = faults(written(tmp_path, '[page]\ntitle = "None"\n'))
     assert [line.partition(": ")[0] for line in found] == ["site", "broker"]
+
+
+def test_a_sites_token_and_authorities_are_checked_with_the_rest(tmp_path: Path) -> None:
+    (tmp_path / "empty.pem").write_text("nothing\n", "utf-8")
+    wrong = (
+        SITE + 'secret = "nobodys"\nauthority_file = "missing.pem"\nacts_wait_s = 5\n'
+        + SITE.replace("north", "depot") + 'secret = "broker"\nauthority_file = "empty.pem"\n'
+        + SITE.replace("north", "east").replace("https://east.example.org", "http://127.0.0.1") + 'authority_file = "empty.pem"\n'
+        + SITE.replace("north", "west").replace("https", "http") + BROKER
+    )  # fmt: skip
+    secrets = '[broker]\nuser = "centre"\npassword = "a long one"\n'
+    told = "\n".join(faults(written(tmp_path, wrong, secrets)))
+    for place in ("site#1.acts_wait_s", "site#4.address"):
+        assert place in told, told
+    right = wrong.replace("acts_wait_s = 5\n", "").replace("http://west", "https://west")
+    told = "\n".join(faults(written(tmp_path, right, secrets)))
+    for place in (
+        "site#1.secret",
+        "site#1.authority_file",
+        "site#2.secret",
+        "site#2.authority_file",
+        "site#3.authority_file",
+    ):
+        assert place in told, told
+
+
+def test_a_site_that_takes_acts_has_its_token_and_a_time(tmp_path: Path) -> None:
+    secrets = '[north]\ntoken = "rt_ab_cdefghij"\n'
+    file = load_centre(written(tmp_path, SITE + 'secret = "north"\n' + BROKER, secrets))
+    (site,) = file.sites
+    token = file.token(site)
+    assert token is not None
+    assert (token.token.reveal(), site.acts_wait_s) == ("rt_ab_cdefghij", 120)
+    assert file.token(load_centre(written(tmp_path, SITE + BROKER)).sites[0]) is None
