@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from collector.assessment.bank_demand import BankDemands
-from collector.assessment.bank_history import BankHistory, coldest_month_c
+from collector.assessment.bank_history import BankHistory
 from collector.assessment.evidence_files import HAND_SCHEMA, block_values
 from collector.assessment.shown_discharges import SHOWN, is_news, plainly_shown, shown_line
 from collector.assessment.teaching import TypeLesson, teaching
@@ -40,6 +40,7 @@ from rules.battery.discharge.record.clean_discharge import battery_of
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes
+from rules.battery.model.size_factors import coldest_of
 from rules.battery.state import BankState, LifeLesson
 from rules.plant.estate import Bank, Estate, in_place
 from rules.values.serial import from_plain
@@ -212,7 +213,7 @@ class BankEvidenceBook:
         if fitted is not None and first is not None:
             months = await self._read.month_temperatures(bank, bank.fitted[0], as_of, first)
         if months:
-            self.coldest_c[bank.id] = coldest_month_c(bank, months)
+            self.coldest_c[bank.id] = coldest_of(months, bank.room_temperature_c)
         return BankEvidence(
             bank=bank,
             as_of=as_of,

@@ -10,7 +10,6 @@ from collector.storage.history.store import HistoryStore
 from rules.battery.assessment.charging import ChargeHour
 from rules.battery.model.ageing import MonthTemperature
 from rules.plant.estate import Bank, FittedBank
-from rules.system.assessment import coldest_c
 
 CHARGE_DAYS: Final = 14
 CHARGE_QUANTITIES: Final = (
@@ -80,17 +79,6 @@ class BankHistory:
             )
             for volts, amperes, warmth, away in zip(*columns, strict=True)
         )
-
-
-def coldest_month_c(bank: Bank, months: Sequence[MonthTemperature]) -> float:
-    """Return the coldest monthly mean of a bank's probe, deg C.
-
-    Until every month of the calendar was seen, nobody knows the winter: then it is not above what is
-    supposed of a bank without a probe.
-    """
-    coldest = min(month.mean_c for month in months)
-    whole_year = len({month.first_day.month for month in months}) == MONTHS
-    return coldest if whole_year else min(coldest, coldest_c(bank))
 
 
 def next_month(first: date) -> date:

@@ -23,6 +23,7 @@ from collector.recorder.current_state import Present
 from collector.recorder.system_views import read_since
 from collector.storage.ledger import Ledger
 from rules.battery.model.health import BankBelief
+from rules.battery.model.size_factors import DESIGN_MARGIN
 from rules.phrasing.figures import listed
 from rules.planning.isolation.check import Isolation, isolation
 from rules.planning.isolation.rows import REMINDERS, Confirmed, Facts
@@ -33,7 +34,6 @@ from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario, refuse_strangers
 from rules.planning.ridethrough.shedding import SheddingPlan, shedding_plan
 from rules.planning.ridethrough.shutdown import Shutdown, Way, way, with_set, without_set
-from rules.planning.sizing.bank import DESIGN_MARGIN
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
 from rules.planning.sizing.units import SizeWanted
 from rules.plant.estate import Estate, LoadGroup

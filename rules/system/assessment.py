@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Final
 
 from rules.battery.assessment.would_tell import carry_again, shorter_times, steps_for
-from rules.battery.model.temperature import COLDEST_UNKNOWN_C
+from rules.battery.model.size_factors import supposed_c
 from rules.battery.state import WouldTell
 from rules.plant.estate import Bank
 from rules.system.comparison import compare
@@ -94,10 +94,7 @@ def task_of(view: SystemView, seen: SystemObservation) -> HoldUpTask:
 
 def coldest_c(bank: Bank, seen_c: float | None = None) -> float:
     """Return the coldest a bank's room gets: as seen, else 5 K under what is declared, else 15 degC."""
-    if seen_c is not None:
-        return seen_c
-    declared = bank.room_temperature_c
-    return COLDEST_UNKNOWN_C if declared is None else declared - 5.0
+    return supposed_c(bank.room_temperature_c) if seen_c is None else seen_c
 
 
 def system_state(view: SystemView, seen: SystemObservation, judged: HoldUpJudgement | None) -> SystemState:

@@ -295,7 +295,7 @@ SIZING = (
     # 46 W a cell * 240 cells / 1.25 (ageing) / 1.10 (reserve) / (1 + 0.04) of losses = 7720.3 W
     Threshold("rules.planning.sizing.bank.AGEING", "one string old, cells by the table", _strings,
               (7719.0, 7720.0, 7722.0), (1, 1, 2)),
-    Threshold("rules.planning.sizing.bank.DESIGN_MARGIN", "two strings old, cells by the table", _strings,
+    Threshold("rules.battery.model.size_factors.DESIGN_MARGIN", "two strings old, cells by the table", _strings,
               (15_439.0, 15_440.0, 15_443.0), (2, 2, 3)),
     Threshold("rules.planning.sizing.bank.CHARGER_PER_AH", "a string of 12 Ah; the load does not matter", _charger_a,
               (1.0, 2.0, 3.0), (1.2, 1.2, 1.2)),

@@ -8,6 +8,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import with_figures
 from api.pages.markup.frame import question, slug
 from collector.read_model.sheet import Sheet
+from rules.phrasing.cold import the_cold
 from rules.phrasing.figures import down, kilo, plural, spoken, up, whole_percent
 from rules.phrasing.reasons import said, say
 from rules.planning.sizing.bank import BankAdvice
@@ -125,8 +126,9 @@ def bank_answer(found: Sizes) -> str:
     size = bank.sizes[0]
     blocks = "" if size.blocks is None else f" ({size.blocks} blocks)"
     return (
-        f"Its bank: {plural(size.strings, 'string')} of {size.type}{blocks} for {spoken(bank.required_s, favours=False)} "
-        f"at the end of its life in the coldest its room gets, {bank.coldest_c:.0f} °C."
+        f"Its bank: {plural(size.strings, 'string')} of {size.type}{blocks} for {spoken(bank.required_s, favours=False)} of "
+        f"{kilo(bank.output_w)} kW, its part of the peak as the load grows over its life, at the end of that life and in "
+        f"{the_cold(bank.coldest_c, bank.cold)}."
     )
 
 

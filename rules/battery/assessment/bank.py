@@ -126,7 +126,7 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     )
     if asked is not None and small:
         foreseen = replace(foreseen, asked_fraction=asked_fraction(belief, asked, today))
-    offers = what_helps(belief, fitted, asked) if asked is not None and small else ()
+    offers = what_helps(belief, fitted, asked, evidence.coldest_c) if asked is not None and small else ()
     state = _state(case, belief, lives, foreseen, chosen, offers)
     by_cost = None if state.unproven else cheapest_of(case, lives, foreseen)
     state = replace(

@@ -23,6 +23,7 @@ from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
 from rules.battery.model.recharge import Recharge
 from rules.battery.model.same_error import shared_at
+from rules.battery.model.size_factors import coldest_of
 from rules.battery.state import JudgedDischarge, LifeLesson, ShownToCarry
 from rules.plant.estate import Bank
 from rules.system.requirements import for_long_enough
@@ -80,6 +81,11 @@ class BankEvidence:
     awaits: bool = False
     site: str = ""
     lessons: tuple[LifeLesson, ...] = ()
+
+    @property
+    def coldest_c(self) -> float:
+        """Return the coldest that its room gets, degC, as far as it was seen."""
+        return coldest_of(self.months, self.bank.room_temperature_c)
 
     @property
     def returned(self) -> float | None:

@@ -20,8 +20,9 @@ from typing import Final
 
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.inverter_losses import default_losses
-from rules.battery.model.runtime_curve import RuntimeCurve, curve_for
-from rules.battery.model.temperature import COLDEST_UNKNOWN_C, seconds_at, time_per_kelvin
+from rules.battery.model.runtime_curve import curve_for
+from rules.battery.model.size_factors import DESIGN_MARGIN, ColdKnown, cold_factor
+from rules.battery.model.temperature import COLDEST_UNKNOWN_C, seconds_at
 from rules.plant.estate import FittedBank
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
@@ -29,8 +30,6 @@ from rules.values.verdict import Basis
 
 AGEING: Final = 1.0 / END_OF_LIFE
 """Ageing factor of IEEE 485 and IEEE 1184: 1.25."""
-DESIGN_MARGIN: Final = 1.10
-"""Lower end of the 10 to 15 % that IEEE 485 has designers add."""
 CHARGER_PER_AH: Final = 0.1
 """Charging current a maker of sealed blocks usually asks for, A per Ah at the 10 h rate."""
 
@@ -48,6 +47,7 @@ class BankWanted:
     rating_w: float
     cells: int
     coldest_c: float = COLDEST_UNKNOWN_C
+    cold: ColdKnown = ColdKnown.ASSUMED
     ageing: float = AGEING
     margin: float = DESIGN_MARGIN
     why: Reason | None = None
@@ -61,6 +61,7 @@ class StatedBank:
     cells: int
     strings: int
     coldest_c: float = COLDEST_UNKNOWN_C
+    cold: ColdKnown = ColdKnown.ASSUMED
 
     @property
     def name(self) -> Reason:
@@ -113,6 +114,7 @@ class BankAdvice:
     output_w: float
     required_s: float
     coldest_c: float
+    cold: ColdKnown
     watts_per_cell: float
     ageing_factor: float
     with_ageing: float
@@ -120,13 +122,6 @@ class BankAdvice:
     sizes: tuple[BankSize, ...]
     because: tuple[Reason, ...]
     safety: tuple[Reason, ...] = (reason(Code.SAFETY),)
-
-
-def cold_factor(curve: RuntimeCurve, seconds: float, temperature_c: float) -> float:
-    """Return the share of its 25 degC power that a cell gives for a time at a lower temperature, at most 1."""
-    watts = float(curve.watts(seconds))
-    per_kelvin = float(time_per_kelvin(seconds)) / float(curve.steepness(watts))
-    return min(max(1.0 + per_kelvin * (temperature_c - 25.0), 0.5), 1.0)
 
 
 def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
@@ -152,6 +147,7 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
             aged=aged,
             margin=wanted.margin,
             coldest_c=wanted.coldest_c,
+            cold=wanted.cold.value,
         )
     )
     sizes = []
@@ -196,6 +192,7 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
         output_w=wanted.output_w,
         required_s=wanted.required_s,
         coldest_c=wanted.coldest_c,
+        cold=wanted.cold,
         watts_per_cell=watts,
         ageing_factor=wanted.ageing,
         with_ageing=aged,

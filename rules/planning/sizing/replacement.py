@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
-from rules.planning.sizing.bank import DESIGN_MARGIN, BankAdvice, BankWanted, StatedBank, size_bank
+from rules.battery.model.size_factors import DESIGN_MARGIN, how_known
+from rules.planning.sizing.bank import BankAdvice, BankWanted, StatedBank, size_bank
 from rules.planning.sizing.retirement import RemainingDemand as Leaving
 from rules.planning.sizing.retirement import Retired, retirements
 from rules.planning.sizing.units import SizeAdvice, SizeWanted, growth_of, size_units
@@ -139,7 +140,10 @@ def _types(estate: Estate, system: str, today: date, coldest_c: Mapping[str, flo
         blocks = in_place(place.fitted, today)
         if blocks is not None:
             stated = StatedBank(blocks, place.cells, place.strings)
-            found.setdefault(blocks.type, stated if cold is None else replace(stated, coldest_c=cold))
+            if cold is not None:
+                known = how_known(cold, place.room_temperature_c)
+                stated = replace(stated, coldest_c=cold, cold=known)
+            found.setdefault(blocks.type, stated)
     return list(found.values())
 
 
@@ -175,5 +179,11 @@ def _bank_wanted(  # noqa: PLR0917 - what the bank's task is made of
         purpose=purpose,
     )
     return BankWanted(
-        output_w, required_s, chosen * wanted.power_factor, types[0].cells, types[0].coldest_c, why=said
+        output_w,
+        required_s,
+        chosen * wanted.power_factor,
+        types[0].cells,
+        types[0].coldest_c,
+        types[0].cold,
+        why=said,
     )

@@ -374,7 +374,11 @@ def _assumed(wanted: SizeWanted, load: SeasonalTrend | None, stated: StatedBank 
     if wanted.altitude_m > DERATED_ABOVE_M:
         found.append(reason(Code.ASSUMED_ALTITUDE))
     if stated is not None:
-        found.append(reason(Code.ASSUMED_BANK_TIMES, bank=stated.name, coldest_c=stated.coldest_c))
+        found.append(
+            reason(
+                Code.ASSUMED_BANK_TIMES, bank=stated.name, coldest_c=stated.coldest_c, cold=stated.cold.value
+            )
+        )
     if load is None or load.months < 12:
         found.append(reason(Code.FEW_MONTHS_ON_RECORD, months=0 if load is None else load.months))
     return tuple(found)

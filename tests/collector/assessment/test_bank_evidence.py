@@ -9,7 +9,7 @@ from typing import cast
 import pytest
 
 from collector.assessment.bank_evidence import BankEvidenceBook, hand_readings
-from collector.assessment.bank_history import BankHistory, coldest_month_c
+from collector.assessment.bank_history import BankHistory
 from collector.assessment.evidence_files import imported_blocks
 from collector.assessment.shown_discharges import show
 from collector.recorder.current_state import Present
@@ -29,6 +29,7 @@ from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.assessment.replacement import BankDemand
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import default_losses
+from rules.battery.model.size_factors import coldest_of
 from rules.battery.state import Blocks, LifeLesson
 from rules.plant.estate import (
     Bank,
@@ -376,12 +377,12 @@ def months(*means_c: float) -> list[MonthTemperature]:
 
 
 def test_the_coldest_month_of_a_year_is_the_coldest_a_bank_gets() -> None:
-    assert coldest_month_c(bank(1), months(19.0, 18.5, *[24.0] * 10)) == 18.5
+    assert coldest_of(months(19.0, 18.5, *[24.0] * 10), None) == 18.5
 
 
 def test_a_summer_alone_does_not_say_how_cold_the_winter_gets() -> None:
-    assert coldest_month_c(bank(1), months(26.0, 27.0)) == 15.0
-    assert coldest_month_c(bank(1), months(12.0)) == 12.0
+    assert coldest_of(months(26.0, 27.0), None) == 15.0
+    assert coldest_of(months(12.0), None) == 12.0
 
 
 async def test_losses_are_learnt_from_three_discharges_of_ones_own(present: Present, tmp_path: Path) -> None:

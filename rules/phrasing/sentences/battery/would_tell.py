@@ -76,11 +76,24 @@ def buys_carrying() -> str:
 
 
 @says(Code.HELPS_LARGER_BANK)
-def helps_larger_bank(*, strings: int, of: int, rated_ah: int | None, of_rated_ah: float | None) -> str:
-    """Say which bank would do: more strings, or blocks of more Ah."""
+def helps_larger_bank(
+    *,
+    strings: int,
+    of: int,
+    rated_ah: int | None,
+    of_rated_ah: float | None,
+    asked_w: float | None = None,
+    required_s: float | None = None,
+) -> str:
+    """Say which bank would do for what is asked today: more strings, or blocks of more Ah."""
     larger = f"{strings} strings of this type in place of {of}"
     if rated_ah is not None and of_rated_ah is not None:
         larger += f", or blocks of {rated_ah:g} Ah in place of {of_rated_ah:g}"
+    if asked_w is not None and required_s is not None:
+        larger += (
+            f", for {asked_w / 1e3:.1f} kW over {minutes_up(required_s)} as asked of it today; how much the load grows is reckoned "
+            "in the size of its system's replacement"
+        )
     return f"A larger bank: {larger}."
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rules.phrasing.cold import the_cold
 from rules.phrasing.dates import PURPOSES
 from rules.phrasing.durations import minutes, minutes_up
 from rules.phrasing.figures import end_percent
@@ -99,12 +100,19 @@ def bank_task(*, units: int, peak_w: float, years: float, required_s: float, pur
 
 @says(Code.BANK_WATTS)
 def bank_watts(
-    *, output_w: float, watts: float, ageing: float, aged: float, margin: float, coldest_c: float
+    *,
+    output_w: float,
+    watts: float,
+    ageing: float,
+    aged: float,
+    margin: float,
+    coldest_c: float,
+    cold: str = "seen",
 ) -> str:
     """Say what a cell is asked, factor by factor, in W."""
     return (
         f"{output_w / 1e3:.1f} kW out asks {watts:.1f} W of each cell; times {ageing:.2f} for ageing to 80 % is "
-        f"{aged:.1f} W, times {margin:.2f} in reserve and over the factor for {coldest_c:.0f} degC."
+        f"{aged:.1f} W, times {margin:.2f} in reserve and over the factor for {the_cold(coldest_c, cold)}."
     )
 
 
@@ -259,11 +267,11 @@ def assumed_altitude() -> str:
 
 
 @says(Code.ASSUMED_BANK_TIMES)
-def assumed_bank_times(*, bank: str, coldest_c: float) -> str:
+def assumed_bank_times(*, bank: str, coldest_c: float, cold: str = "seen") -> str:
     """Say of which bank times are given, and how cold it gets."""
     return (
-        f"Times on banks are those of {bank} behind each unit: new at 25 degC, and at 80 % of the published power and "
-        f"{coldest_c:.0f} degC."
+        f"Times on banks are those of {bank} behind each unit: new at 25 degC, and at 80 % of the published power in "
+        f"{the_cold(coldest_c, cold)}."
     )
 
 

@@ -59,7 +59,7 @@ def test_no_usual_rating_is_no_answer(found: Sizes) -> None:
 
 def test_the_bank_is_said_with_the_time_it_is_for_and_the_cold_it_is_for(found: Sizes) -> None:
     assert re.search(
-        r"strings? of 12 V 18 Ah \(\d+ blocks\) for .* min at the end of its life .* 12 °C",
+        r"strings? of 12 V 18 Ah \(\d+ blocks\) for .* min of .* kW, its part of the peak .* 12 °C",
         bank_answer(found),
     )
     assert (

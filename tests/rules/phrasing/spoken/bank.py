@@ -477,6 +477,19 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "A larger bank: 4 strings of this type in place of 1.",
     ),
     (
+        reason(
+            Code.HELPS_LARGER_BANK,
+            strings=4,
+            of=1,
+            rated_ah=152,
+            of_rated_ah=40.0,
+            asked_w=7_200.0,
+            required_s=1335.0,
+        ),
+        "A larger bank: 4 strings of this type in place of 1, or blocks of 152 Ah in place of 40, for 7.2 kW over 22.3 min as "
+        "asked of it today; how much the load grows is reckoned in the size of its system's replacement.",
+    ),
+    (
         reason(Code.HELPS_SHORTER_WAIT, wait_s=449.0, required_s=1335.0),
         "A shorter wait: 7.4 min in place of 22.3 min.",
     ),

@@ -85,10 +85,17 @@ SIZES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(
-            Code.BANK_WATTS, output_w=11_100.0, watts=50.0, ageing=1.25, aged=62.5, margin=1.1, coldest_c=12.0
+            Code.BANK_WATTS,
+            output_w=11_100.0,
+            watts=50.0,
+            ageing=1.25,
+            aged=62.5,
+            margin=1.1,
+            coldest_c=12.0,
+            cold="seen",
         ),
         "11.1 kW out asks 50.0 W of each cell; times 1.25 for ageing to 80 % is 62.5 W, times 1.10 in reserve and over the "
-        "factor for 12 degC.",
+        "factor for the coldest its room was seen to get, 12 °C.",
     ),
     (
         reason(Code.TYPE_NOT_REACHING, type_name="12 V 18 Ah", required_s=36_000.0),
@@ -189,9 +196,19 @@ SIZES: Final[tuple[tuple[Reason, str], ...]] = (
         "Ratings are lowered by 5 % for each 1000 m above the first 1000 m.",
     ),
     (
-        reason(Code.ASSUMED_BANK_TIMES, bank=BANK, coldest_c=12.0),
+        reason(Code.ASSUMED_BANK_TIMES, bank=BANK, coldest_c=15.0, cold="assumed"),
         "Times on banks are those of 2 strings of 240 cells of 12 V 18 Ah behind each unit: new at 25 degC, and at 80 % of the "
-        "published power and 12 degC.",
+        "published power in the cold (15 °C is assumed: of its room nothing is declared, and no year of it was measured).",
+    ),
+    (
+        reason(Code.ASSUMED_BANK_TIMES, bank=BANK, coldest_c=15.0, cold="declared"),
+        "Times on banks are those of 2 strings of 240 cells of 12 V 18 Ah behind each unit: new at 25 degC, and at 80 % of the "
+        "published power in the cold (15 °C is assumed: 5 K under what is declared of its room).",
+    ),
+    (
+        reason(Code.ASSUMED_BANK_TIMES, bank=BANK, coldest_c=12.0, cold="seen"),
+        "Times on banks are those of 2 strings of 240 cells of 12 V 18 Ah behind each unit: new at 25 degC, and at 80 % of the "
+        "published power in the coldest its room was seen to get, 12 °C.",
     ),
     (
         reason(Code.FEW_MONTHS_ON_RECORD, months=7),

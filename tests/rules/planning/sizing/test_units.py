@@ -10,13 +10,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.battery.assessment.replacement import BankDemand
+from rules.battery.assessment.too_small import what_helps
+from rules.battery.model.health import belief_from_age
 from rules.battery.model.runtime_curve import curve_for
+from rules.battery.model.size_factors import ColdKnown, cold_factor, how_known
 from rules.phrasing.reasons import said
-from rules.planning.sizing.bank import BankWanted, StatedBank, cold_factor, size_bank
+from rules.planning.sizing.bank import BankWanted, StatedBank, size_bank
 from rules.planning.sizing.units import USUAL_KVA, SizeWanted, altitude_factor, growth_of, size_units
-from rules.plant.estate import FittedBank, PowerTable
+from rules.plant.estate import Bank, FittedBank, PowerTable
 from rules.system.load.peaks import LineHistory
 from rules.system.load.season import SeasonalTrend
+from rules.values.code import Code
 from rules.values.reason import told
 
 LINES = [
@@ -179,3 +184,38 @@ def test_usual_ratings_rise_and_none_lies_more_than_two_thirds_over_the_one_befo
     assert min(steps) > 1.0
     assert max(steps) == pytest.approx(5.0 / 3.0)
     assert max(larger / one for one, larger in pairwise(USUAL_KVA) if one >= 40.0) <= 4.0 / 3.0 + 1e-9
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    output_w=st.floats(6_000.0, 40_000.0),
+    minutes=st.floats(6.0, 25.0),
+    coldest_c=st.sampled_from((5.0, 15.0, 25.0)),
+)
+def test_a_banks_own_sheet_and_its_systems_name_one_size_for_one_load(
+    output_w: float, minutes: float, coldest_c: float
+) -> None:
+    table = PowerTable(1.67, ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2)))
+    fitted = FittedBank(date(2025, 1, 1), None, "T", 40, 1.67, 9.0, 20.0, (table,), 10.0)
+    place = Bank("b", ("u",), 240, 1, (fitted,))
+    belief = belief_from_age(place, fitted, date(2026, 1, 1), None, 1, rating_w=60_000.0)
+    offered = what_helps(belief, fitted, BankDemand(60.0 * minutes, output_w, date(2026, 1, 1)), coldest_c)
+    wanted = BankWanted(output_w, 60.0 * minutes, 60_000.0, 240, coldest_c=coldest_c)
+    strings = size_bank(wanted, [StatedBank(fitted, 240, 1)]).sizes[0].strings
+    larger = [one["strings"] for one in offered if one.code is Code.HELPS_LARGER_BANK]
+    assert larger == ([strings] if strings > 1 else [])
+
+
+@pytest.mark.parametrize(
+    ("coldest_c", "declared_c", "known"),
+    [
+        (15.0, None, ColdKnown.ASSUMED),
+        (15.0, 20.0, ColdKnown.DECLARED),
+        (17.5, 20.0, ColdKnown.SEEN),
+        (12.0, None, ColdKnown.SEEN),
+    ],
+)
+def test_a_coldest_that_nobody_saw_is_an_assumption(
+    coldest_c: float, declared_c: float | None, known: ColdKnown
+) -> None:
+    assert how_known(coldest_c, declared_c) is known
