@@ -237,22 +237,24 @@ def of_alarm(alarm: Alarm, source: SheetSource) -> Said:
 
 
 def _reasons(value: object, about: str, where: str, severity: Severity | None) -> Said:
-    """Yield each reason within a value; a reason within a reason is said with it."""
+    """Yield each reason within a value; a reason within a reason is said with it, and of what that is about."""
     count: dict[str, int] = {}
-    for one in _found(value):
+    for one, of in _found(value, about):
         name = f"{one.code.value} {one.about}"
         count[name] = count.get(name, 0) + 1
-        yield f"reason {one.code.value}", one.about or about, f"{where} {name} {count[name]}", one, severity
+        yield f"reason {one.code.value}", of, f"{where} {name} {count[name]}", one, severity
 
 
-def _found(value: object) -> Iterator[Reason]:
+def _found(value: object, about: str) -> Iterator[tuple[Reason, str]]:
+    """Yield each reason within a value, and what it is about: `about` where neither it nor what it stands in says so."""
     if isinstance(value, Reason):
-        yield value
+        about = value.about or about
+        yield value, about
         for _, arg in value.args:
-            yield from _found(arg)
+            yield from _found(arg, about)
     elif isinstance(value, tuple):
         for item in value:
-            yield from _found(item)
+            yield from _found(item, about)
     elif is_dataclass(value) and not isinstance(value, type):
         for place in fields(value):
-            yield from _found(getattr(value, place.name))
+            yield from _found(getattr(value, place.name), about)
