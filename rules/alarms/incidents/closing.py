@@ -24,6 +24,6 @@ def is_over(incident: Incident, ground: StepContext) -> bool:
         return all(ground.cause(ground.alarms[m]) is Cause.CONSEQUENCE for m in incident.members)
     if incident.cause is not Cause.POWER:
         return not incident.members
-    if any(part.dark for part in incident.parts.values()):
-        return False
+    if any(part.dark or part.on for part in incident.parts.values()):
+        return False  # units that have just gone to their banks are on them before their alarm is due
     return not any(ground.cause(ground.alarms[m]) is Cause.POWER for m in incident.members)

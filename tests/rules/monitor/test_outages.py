@@ -272,6 +272,23 @@ def test_an_outage_is_over_for_people_half_a_minute_after_the_last_bank_rests() 
     assert waited_s == pytest.approx(30.0 + off_delay_s, abs=0.6)
 
 
+def test_an_outage_is_not_over_while_units_have_just_gone_to_their_banks_again() -> None:
+    """They went 29 s after the last one rested; a second later it was told as over, and then as a new one."""
+    watch = Watch()
+    outage(watch)
+    watch.calm(30, NORTH)
+    watch.pass_time(31, 63)
+    assert watch.notices("power-north")[-1].kind is not NoticeKind.CLOSED
+    for seconds in (64, 65, 66, 67, 68):
+        watch.give(*(on_bank(u, float(seconds)) for u in NORTH))
+        watch.pass_time(seconds, seconds)
+    assert {n.incident for n in watch.notices("power-north")} == {"power-north-1"}
+    assert NoticeKind.CLOSED not in [n.kind for n in watch.notices("power-north")]
+    watch.calm(80, NORTH)
+    watch.pass_time(81, 130)
+    assert watch.notices("power-north")[-1].kind is NoticeKind.CLOSED
+
+
 def test_a_system_whose_banks_ended_is_said_to_have_dropped_its_load_and_not_to_be_back() -> None:
     watch = Watch()
     outage(watch)
