@@ -394,6 +394,6 @@ def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) ->
             reason(Code.FAILS_ONE_LOST, units=failing, held_s=low_s, needed_s=needed_s),
         ]
     return [
-        reason(Code.FAILS_WITH_ALL, held_s=now_s, needed_s=needed_s),
+        reason(Code.FAILS_WITH_ALL, held_s=now_s, needed_s=needed_s, expected_s=evidence.now.median_s),
         reason(Code.HOLDS_WITH_ONE_LOST, held_s=low_s, lost=None if worst_told else lost),
     ]

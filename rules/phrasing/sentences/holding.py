@@ -349,9 +349,14 @@ def fails_one_lost(*, units: tuple[str, ...], held_s: float, needed_s: float) ->
 
 
 @says(Code.FAILS_WITH_ALL)
-def fails_with_all(*, held_s: float, needed_s: float) -> str:
-    """Say that it is not enough with all units."""
+def fails_with_all(*, held_s: float, needed_s: float, expected_s: float | None = None) -> str:
+    """Say that it is not enough with all units; or may be not, where what is to be expected (`expected_s`) would be."""
     needs = minutes_up(needed_s)
+    if expected_s is not None and expected_s >= needed_s:
+        return (
+            f"May fail with all units in service: {minutes(held_s)} at the least and {minutes(expected_s)} to be expected, "
+            f"needs {needs}."
+        )
     return f"Fails with all units in service: {minutes(held_s)} at the least, needs {needs}."
 
 

@@ -124,8 +124,10 @@ def fails_one_lost(sight: Sight, said: Statement) -> Finding:
 
 
 def fails_with_all(sight: Sight, said: Statement) -> Finding:
-    """It holds for less than is needed with all units there."""
-    return _holds(sight, said, one_lost=False, enough=False)
+    """It holds for less than is needed with all units there; or may, where what is to be expected would be enough."""
+    expected_s = dict(said.value.args).get("expected_s") or 0.0  # type: ignore[attr-defined]
+    may_do = float(expected_s) >= float(said.value["needed_s"])  # type: ignore[index]
+    return _holds(sight, said, one_lost=False, enough=None if may_do else False)
 
 
 def holds_with_one_lost(sight: Sight, said: Statement) -> Finding:

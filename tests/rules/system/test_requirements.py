@@ -106,6 +106,14 @@ def test_it_is_said_that_it_fails_with_all_units() -> None:
     assert say(found.because[0]).startswith("Fails with all units in service")
 
 
+def test_a_low_end_that_is_too_short_is_no_failure_where_more_is_to_be_expected() -> None:
+    """In the second outage of a night the banks' interval was 43 to 238 s, 54 were needed, and they held 354."""
+    wide = replace(holds(150.0), median_s=400.0, high_s=800.0)
+    found = verdict(START, SET, UNITS, replace(evidence(150.0, 40.0), now=wide))
+    assert found.verdict is Verdict.INADEQUATE
+    assert say(found.because[0]).startswith("May fail with all units in service: 2.5 min at the least")
+
+
 def test_where_the_worst_loss_is_not_told_the_one_that_is_told_is_named() -> None:
     """Said of one unit lost, whichever, it would be three times what holds with the other."""
     known = evidence(170.0, 160.0)

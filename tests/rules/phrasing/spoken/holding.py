@@ -257,6 +257,10 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.FAILS_WITH_ALL, held_s=100.0, needed_s=195.0),
         "Fails with all units in service: 100 s at the least, needs 3.3 min.",
     ),
+    (
+        reason(Code.FAILS_WITH_ALL, held_s=43.0, needed_s=54.0, expected_s=117.0),
+        "May fail with all units in service: 43 s at the least and 117 s to be expected, needs 54 s.",
+    ),
     (reason(Code.HOLDS_WITH_ONE_LOST, held_s=90.0, lost=None), "With one lost it holds 90 s."),
     (reason(Code.HOLDS_WITH_ONE_LOST, held_s=90.0, lost="U3"), "With U3 lost it holds 90 s."),
 )
