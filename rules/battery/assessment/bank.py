@@ -31,6 +31,7 @@ from rules.battery.assessment.expected_cost import cheapest_of
 from rules.battery.assessment.faults import (
     ends_in_test,
     findings_of_tests,
+    in_one_plan,
     nothing_seen,
     score_claims,
 )
@@ -261,7 +262,13 @@ def _state(  # noqa: PLR0917 - what a state is made of
         worn_as_c=lives.age.mean_c,
         discharges=tuple(judged(d) for d in discharges),
         shown_to_carry=belief.shown_to_carry,
-        findings=(*findings, *more, *whether_shown(case, unseen)),
+        findings=in_one_plan(
+            (*findings, *more, *whether_shown(case, unseen)),
+            evidence.bank.id,
+            tests,
+            today,
+            renewed=_to_be_renewed(dates, today),
+        ),
         probability_met=foreseen.probability_met if known and not belief.unproven else None,
         tests=tests,
         claims=claims,

@@ -7,7 +7,7 @@ voltage and one current a unit, so single blocks show only in a discharge, or to
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final
 
@@ -41,6 +41,8 @@ WEAK: Final = 0.9
 LATE_IN_LIFE: Final = 0.85
 """Capacity under which, and share of the expected life from which, a bank is tested every year (the same)."""
 
+RISKY: Final = 0.1
+"""Probability from which it is said that a bank may end in a test; an assumption: one bank of ten."""
 CELL_V: Final = 2.0
 SHOWN_WITHIN_DAYS: Final = 365
 _RISE_WATCH, _RISE_BAD = 0.2, 0.3
@@ -248,18 +250,19 @@ def findings_of_tests(
     if unproven:
         return ()
     found: list[BankFinding] = []
-    late = -1 if renewed else (today - plan.due).days
-    if late >= 0:
+    do = discharge_to_make(bank, plan, today, renewed=renewed)
+    if do is not None and is_due(plan, today, renewed=renewed):
         found.append(
             BankFinding(
                 TEST_DUE,
                 reason(Code.TEST_IS_DUE, due=plan.due, why=plan.because, last=plan.last),
-                reason(Code.DO_PLAN_DISCHARGE) if plan.advice is None else do_discharge(bank, plan.advice),
+                do,
                 Severity.WARNING,
             )
         )
+    # Where another discharge is advised nobody asks for that one: what it would risk is nobody's question.
     risk = plan.ends_in_test_probability
-    if risk is not None and risk >= 0.1:
+    if plan.advice is None and risk is not None and risk >= RISKY:
         found.append(
             BankFinding(
                 TEST_RISKY,
@@ -269,6 +272,37 @@ def findings_of_tests(
             )
         )
     return tuple(found)
+
+
+def is_due(plan: TestPlan, today: date, *, renewed: bool = False) -> bool:
+    """Return whether a test is due; none is of a bank that is to be renewed."""
+    return not renewed and today >= plan.due
+
+
+def discharge_to_make(bank: str, plan: TestPlan, today: date, *, renewed: bool = False) -> Reason | None:
+    """Return the one discharge that is asked of a bank, whatever asks for it; None where none is.
+
+    The discharge that pays; else the test that is due, with care where the bank may end in it.
+    """
+    if plan.advice is not None:
+        return do_discharge(bank, plan.advice)
+    if not is_due(plan, today, renewed=renewed):
+        return None
+    risk = plan.ends_in_test_probability
+    if risk is not None and risk >= RISKY:
+        return reason(Code.DO_TEST_WITH_CARE)
+    return reason(Code.DO_PLAN_DISCHARGE)
+
+
+def in_one_plan(
+    findings: Sequence[BankFinding], bank: str, plan: TestPlan | None, today: date, *, renewed: bool = False
+) -> tuple[BankFinding, ...]:
+    """Return findings with what is to be done of a bank that was not seen to carry: the discharge that is asked of it in any case."""
+    do = None if plan is None else discharge_to_make(bank, plan, today, renewed=renewed)
+    if do is None:
+        return tuple(findings)
+    carries = (NOT_SHOWN, Severity.WARNING)
+    return tuple(replace(f, do=do) if (f.kind, f.severity) == carries else f for f in findings)
 
 
 def ends_in_test(belief: BankBelief, output_power_w: float, share_of_published: float = 0.5) -> float:

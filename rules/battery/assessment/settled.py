@@ -19,7 +19,14 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final
 
-from rules.battery.assessment.faults import TEST_DUE, TEST_RISKY, UNDERSIZED, UNPROVEN, findings_of_tests
+from rules.battery.assessment.faults import (
+    TEST_DUE,
+    TEST_RISKY,
+    UNDERSIZED,
+    UNPROVEN,
+    findings_of_tests,
+    in_one_plan,
+)
 from rules.battery.state import BankFinding, BankState, ReplacementDates, RestsOn, TestPlan
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
@@ -164,7 +171,8 @@ def _with(new: BankState, said: BankState, today: date, old: BankState | None = 
         tests = findings_of_tests(said.id, said.tests, today, renewed=due, unproven=said.unproven)
     stand = tuple(f for f in (old or new).findings if f.kind in {UNDERSIZED, UNPROVEN})
     others = tuple(f for f in new.findings if f.kind not in _OF_DATES)
-    return replace(said, findings=(*others, *stand, *tests))
+    findings = in_one_plan((*others, *stand, *tests), said.id, said.tests, today, renewed=due)
+    return replace(said, findings=findings)
 
 
 def _moved(bank: str, old: ReplacementDates, new: ReplacementDates, why: Reason) -> Reason | None:

@@ -15,6 +15,7 @@ from rules.battery.assessment.faults import (
     capacity_fell,
     ends_in_test,
     findings_of_tests,
+    in_one_plan,
     not_shown,
     open_string,
     plan_tests,
@@ -22,10 +23,17 @@ from rules.battery.assessment.faults import (
     score_claims,
     shorted_cells,
 )
+from rules.battery.assessment.next_discharge.advised import do_discharge
 from rules.battery.model.health import belief_from_age
+from rules.battery.state import DischargeAdvice, TestPlan
 from rules.plant.estate import Bank, FittedBank, PowerTable
+from rules.values.code import Code
 
 TODAY = date(2025, 6, 30)
+ADVICE = DischargeAdvice(
+    TODAY + timedelta(days=20), TODAY + timedelta(days=90), 300.0, 4_000.0, 0.25, None, TODAY, TODAY + timedelta(days=900),
+    None, 0.0, 0.0, 0.0, 0.0, 0.01, None,
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(("offset_v", "cells"), [(-2.1, 1), (-4.0, 2), (-6.2, 3)])
@@ -165,3 +173,24 @@ def test_a_year_without_a_discharge_is_told_as_not_shown() -> None:
     assert failed is not None
     assert {old.kind, never.kind, failed.kind} == {NOT_SHOWN}
     assert failed.severity == "critical"
+
+
+def test_one_discharge_is_asked_of_a_bank_whatever_asks_for_it() -> None:
+    """A test that is due, one that the bank may not survive and a year in which it was not seen to carry are one plan."""
+    due = plan_tests(INSTALLED, None, capacity=None, life_share=None, expected_life_years=None)
+    unseen = not_shown(None, INSTALLED, TODAY)
+    assert unseen is not None
+
+    def asked(plan: TestPlan, *, renewed: bool = False) -> set[Code]:
+        found = findings_of_tests("b", plan, TODAY, renewed=renewed)
+        said = in_one_plan((*found, unseen), "b", plan, TODAY, renewed=renewed)
+        return {f.do.code for f in said if f.do is not None}
+
+    assert asked(due) == {Code.DO_PLAN_DISCHARGE}
+    assert asked(replace(due, ends_in_test_probability=0.4)) == {Code.DO_TEST_WITH_CARE}
+    assert asked(due, renewed=True) == {Code.DO_LET_IT_CARRY}
+    advised = replace(due, ends_in_test_probability=0.4, advice=ADVICE)
+    assert asked(advised) == {do_discharge("b", ADVICE).code}
+    assert [f.kind for f in findings_of_tests("b", advised, TODAY)] == [TEST_DUE], (
+        "nobody asks for the deep test"
+    )
