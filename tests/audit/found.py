@@ -52,4 +52,9 @@ FOUND: Final = (
         ),
         ("ends", "reason on_battery_holds"),
     ),
+    Found(
+        "a quarter above its table a worn bank was promised 12 s at the least with a unit lost, and gave 5",
+        Story(61, 48, (), 20.0),
+        ("hold-up one lost", "hold-up unit lost", "reason fails_one_lost", "reason holds_with_one_lost"),
+    ),
 )

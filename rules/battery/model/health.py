@@ -37,14 +37,19 @@ LEAST_TAIL: Final = 1.0 / 3.0
 """Share of the median under which the low end of an assumption is its tail."""
 REACH: Final = 2.0
 """How far above the largest printed power a table is continued: a table from 5 min on then reaches some 100 s."""
-STEEPER: Final = 0.15
 STEEPER_SD: Final = 0.35
-WORN_STEEPER: Final = 6.0
-"""How much more the exponent is for each part of its time that a bank has lost at its table's largest power. An assumption
-made wide: two-well cells with a resistance of their own, worn to 0.6 to 0.85, were 4 to 8 steeper."""
-WORN_STEEPER_SD: Final = 0.3
-MOST_STEEPER: Final = 8.0
-"""Beyond, nothing is left that could be told apart."""
+CLOSES_PER_HEALTH: Final = 0.9
+"""How far above its table's largest power a bank gives nothing at all, as a share of that power for each part of its time that
+it has kept there: the voltage across its own resistance, which grows as it wears, meets the end voltage by itself.
+
+Of 70 two-well cells with a resistance of their own, kept 0.25 to 1: 0.8 to 1.0. An assumption, drawn `CLOSES_SD` wide; tables
+that print minutes under five fall as steeply.
+"""
+CLOSES_SD: Final = 0.15
+BENT: Final = 0.6
+"""How the time falls on the way there, beside the part that is kept: in a straight line in the worn, later and faster in the new."""
+LEAST_ABOVE: Final = 0.01
+"""Share of the time below which nothing is left that could be told apart."""
 BY_CHARGE: Final = (0.3, 1.0)
 """How far what was spent at one power counts at another by its charge (1), rather than by its share of the time (0).
 
@@ -137,10 +142,9 @@ class BankBelief:
     def rate_per_s(self, output_power_w: float) -> Floats:
         """Return d(used) / dt in 1/s, one per draw.
 
-        Above the table's largest power the curve goes on with its end slope, steepened by what is not known of
-        it: the exponent is 0.15 +- 0.35 more, never under one (less energy at more power), an assumption made wide.
-        A worn bank's falls faster still, by `WORN_STEEPER` for each part of its time that it has lost there: its
-        resistance has grown, and the voltage across that grows with the current until it alone meets the end voltage.
+        Above the table's largest power the curve goes on with its end slope, the exponent +- 0.35, never under one
+        (less energy at more power), an assumption made wide; and it closes where the bank gives nothing any more,
+        the sooner the more it is worn (`CLOSES_PER_HEALTH`).
         """
         power = self._at_least_smallest(output_power_w)
         seconds = seconds_at(self.curve, power, self.temperature_c, correction=self.correction)
@@ -175,11 +179,11 @@ class BankBelief:
         past = float(np.log(power_w_per_cell / self.curve.largest_w))
         if past <= 0.0:
             return 1.0
-        doubt = np.asarray(self.steeper)
-        lost = np.maximum(1.0 - self._health_at_the_largest, 0.0)
-        worn = np.clip(WORN_STEEPER * lost * (1.0 + WORN_STEEPER_SD * doubt), 0.0, MOST_STEEPER)
-        more = np.maximum(STEEPER + STEEPER_SD * doubt + worn, 1.0 + self.curve.slopes[-1])
-        return np.asarray(np.exp(-more * past))
+        doubt, kept = np.asarray(self.steeper), self._health_at_the_largest
+        more = np.maximum(STEEPER_SD * doubt, 1.0 + self.curve.slopes[-1])
+        closes = CLOSES_PER_HEALTH * np.maximum(kept, LEAST_ABOVE) * np.exp(-CLOSES_SD * doubt)
+        way = np.minimum(np.expm1(past) / closes, 1.0) ** (BENT + kept)
+        return np.asarray(np.maximum(np.exp(-more * past) * (1.0 - way), LEAST_ABOVE))
 
     @property
     def _health_at_the_largest(self) -> Floats:
