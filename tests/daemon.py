@@ -52,10 +52,17 @@ class Daemon:
     """A running `ridethrough run`, or what else `runs`; `code` starts it where a trial needs a door of its own."""
 
     def __init__(
-        self, estate: Path, data: Path, log: Path, *more: str, code: str = CODE, runs: str = "run"
+        self,
+        estate: Path,
+        data: Path,
+        log: Path,
+        *more: str,
+        code: str = CODE,
+        runs: str = "run",
+        port: int | None = None,
     ) -> None:
         self.data = data
-        self.port = free_tcp_port()
+        self.port = port or free_tcp_port()
         self._log = log
         arguments = [runs, str(estate), "--data", str(data), "--port", str(self.port), *more]
         with log.open("ab") as out:
@@ -64,6 +71,10 @@ class Daemon:
                 cwd=ROOT, stdout=out, stderr=out, env=_environment(),
             )  # fmt: skip
         self._client = httpx.Client(base_url=f"http://127.0.0.1:{self.port}", timeout=30.0)
+
+    def show(self, token: str) -> None:
+        """Show a token from now on with whatever is asked."""
+        self._client.headers["authorization"] = f"Bearer {token}"
 
     def get(self, path: str) -> tuple[int, Any]:
         """Return the status and the JSON of a path, 0 and None while nothing answers."""
@@ -107,9 +118,11 @@ class Daemon:
 
 
 @contextmanager
-def daemon(estate: Path, data: Path, *more: str, runs: str = "run") -> Iterator[Daemon]:
-    """Run the service on an estate file, or a centre on its own, until the block ends."""
-    running = Daemon(estate, data, estate.with_suffix(".log"), *more, runs=runs)
+def daemon(
+    estate: Path, data: Path, *more: str, runs: str = "run", port: int | None = None
+) -> Iterator[Daemon]:
+    """Run the service on an estate file, or a centre on its own, until the block ends; at a port of its own if none is named."""
+    running = Daemon(estate, data, estate.with_suffix(".log"), *more, runs=runs, port=port)
     try:
         eventually(lambda: running.get("/health/live")[0], "an answer over HTTP")
         yield running

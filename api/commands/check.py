@@ -12,6 +12,7 @@ from pathlib import Path
 
 from api.commands.exits import Exit, complain
 from collector.configuration import ConfigError, latest_today, load
+from collector.configuration.centre.file import load_centre
 from collector.storage.data_folder import LEDGER_FILE
 from collector.storage.database import StoreError
 from rules.plant.estate import Estate
@@ -20,6 +21,9 @@ from rules.plant.estate import Estate
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("estate", type=Path, metavar="ESTATE.toml", help="the estate file")
+    parser.add_argument(
+        "--centre", action="store_true", help="it is the file of a centre of several sites, and not of a site"
+    )
     parser.add_argument(
         "--data",
         type=Path,
@@ -30,6 +34,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Load the file; say what is wrong with it, or what is in it."""
+    if options.centre:
+        return _centre(options)
     try:
         configuration = load(options.estate, latest_today(datetime.now(UTC)))
     except ConfigError as error:
@@ -51,6 +57,21 @@ def run(options: argparse.Namespace) -> int:
     print(
         f"{options.estate}: in order. {len(estate.systems)} systems, {len(estate.units)} units, "
         f"{len(estate.banks)} banks, {len(estate.cards)} cards."
+    )
+    return int(Exit.DONE)
+
+
+def _centre(options: argparse.Namespace) -> int:
+    if options.data is not None:
+        return complain(Exit.WRONG_INPUT, "--data: want none with --centre, at which no card is read")
+    try:
+        file = load_centre(options.estate)
+    except ConfigError as error:
+        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+    taking = sum(file.token(site) is not None for site in file.sites)
+    print(
+        f"{options.estate}: in order. {len(file.sites)} sites, {len(file.brokers)} brokers. "
+        f"What people do is handed on to {taking} of the sites."
     )
     return int(Exit.DONE)
 

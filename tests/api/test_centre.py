@@ -253,11 +253,13 @@ async def handing_on(
     async with CentreService(load_centre(file), folder / "data", TurnedClock(AT)) as centre:
         transport = httpx.ASGITransport(create_app(centre, terms=ANYBODY), raise_app_exceptions=False)
         delivering = asyncio.create_task(centre.handing.run())
-        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
-            await say(centre, *SAID)
-            yield centre, client, site
-        delivering.cancel()
-    server.close()
+        try:
+            async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+                await say(centre, *SAID)
+                yield centre, client, site
+        finally:
+            delivering.cancel()
+            server.close()
 
 
 ACTS: tuple[tuple[str, dict[str, Any], str, dict[str, Any]], ...] = (
@@ -370,3 +372,12 @@ async def test_what_the_centre_says_itself_of_a_quiet_site_is_nobodys_to_acknowl
         assert refused.status_code == 409
         assert "it ends once the site is heard" in refused.json()["detail"]
         assert site.asked == []
+
+
+async def test_work_begins_on_the_page_of_a_system_whose_site_takes_acts(tmp_path: Path) -> None:
+    async with handing_on(tmp_path, answer(409)) as (_centre, client, _site):
+        assert 'action="/v1/systems/east%3Aworks/work"' in (await client.get("/systems/east:works")).text
+        assert 'method="post"' not in (await client.get("/systems/west:works")).text
+        said = {"unit": "east:W1", "by": "R. Haugen", "until": "2026-11-24T12:00:00Z"}
+        assert (await client.post("/v1/systems/east:works/work", json=said)).status_code == 409
+        assert "R. Haugen, work begins: east refused it" in (await client.get("/systems/east:works")).text

@@ -6,7 +6,7 @@ What is done is the site's affair, and so is the answer; here is only what is as
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
@@ -14,6 +14,8 @@ LATE_AFTER: Final = timedelta(seconds=60)
 """A site tells its journal within seconds: what it took and has not told so long after is late."""
 AS_LONG_AS: Final = timedelta(minutes=15)
 """How long what failed is shown beside what it was about."""
+OPEN_FOR: Final = timedelta(days=1)
+"""What a journal does not tell for so long, it never will: a ledger that was put back from an older copy, say."""
 
 
 class ActStanding(StrEnum):
@@ -66,17 +68,19 @@ class HandedOn:
 
     def shown(self, now: datetime) -> bool:
         """Return whether it still belongs beside what it is about."""
-        return self.standing in OPEN or (self.standing in FAILED and now - self.since < AS_LONG_AS)
+        longest = {**dict.fromkeys(OPEN, OPEN_FOR), **dict.fromkeys(FAILED, AS_LONG_AS)}.get(self.standing)
+        return longest is not None and now - self.since < longest
 
     def words(self, now: datetime) -> str:
         """Return how it stands as a sentence or two: what was done, or what to do."""
         return f"{self.by}, {self.deed}: {_STANDS[self.standing](self, now)}"
 
 
-def _waiting(act: HandedOn, now: datetime) -> str:
-    left_s = max(int((act.until - now).total_seconds()), 0)
+def _waiting(act: HandedOn, _now: datetime) -> str:
     why = f" ({act.why})" if act.why else ""
-    return f"on its way to {act.site}{why}; tried for {left_s} s more, then given up."
+    return (
+        f"on its way to {act.site}{why}; tried until {act.until.astimezone(UTC):%H:%M:%S} UTC, then given up."
+    )
 
 
 def _taken(act: HandedOn, now: datetime) -> str:

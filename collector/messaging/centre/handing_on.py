@@ -17,7 +17,7 @@ from typing import Any, Final
 import httpx
 
 from collector.configuration.secrets import Token
-from collector.messaging.centre.acts import OPEN, ActStanding, HandedOn
+from collector.messaging.centre.acts import ActStanding, HandedOn
 from collector.messaging.channels.channel import ChannelDown, Trust, why
 from collector.process.clock import Clock
 from collector.storage.database import StoreError
@@ -94,7 +94,7 @@ class HandingOn:
         """Hand an act on; return it as it stands within `SOON_S`. Raises StoreError, and then it is not sent."""
         self.acts[act.id] = act
         for old in list(self.acts)[:-MOST_KEPT]:
-            if self.acts[old].standing not in OPEN:
+            if not self.acts[old].shown(self._clock.now()):
                 del self.acts[old]
         moved = self._moved[act.id] = asyncio.Event()
         try:

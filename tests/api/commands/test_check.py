@@ -62,3 +62,22 @@ def test_a_unit_of_the_day_after_tomorrow_is_a_fault_on_its_line(
 def test_a_folder_without_a_ledger_proves_nothing_and_gets_none(tmp_path: Path) -> None:
     assert never_confirmed(estate(2), tmp_path) == ["A1", "A2"]
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_centres_file_is_checked_as_such(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "centre.toml"
+    text = (DEPLOY / "centre" / "example-centre.toml").read_text("utf-8").replace("# secret =", "secret =")
+    file.write_text(text, "utf-8")
+    beside = tmp_path / "secrets.toml"
+    beside.write_text('[broker]\nuser = "centre"\npassword = "a long one"\n', "utf-8")
+    beside.chmod(0o600)
+    assert main(["check", "--centre", str(file)]) == 2
+    assert "site#1.secret" in capsys.readouterr().err
+    with beside.open("a", encoding="utf-8") as more:
+        more.write('[north]\ntoken = "rt_ab_cdefghij"\n')
+    assert main(["check", "--centre", str(file)]) == 0
+    assert (
+        "in order. 3 sites, 1 brokers. What people do is handed on to 1 of the sites."
+        in capsys.readouterr().out
+    )
+    assert main(["check", "--centre", str(file), "--data", str(tmp_path)]) == 2

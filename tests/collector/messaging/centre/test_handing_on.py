@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import json
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any, Final
 
 import pytest
@@ -17,6 +19,7 @@ from collector.messaging.centre.acts import AS_LONG_AS, LATE_AFTER, ActStanding,
 from collector.messaging.centre.handing_on import LONGEST_WAIT_S, SOON_S, ActsPlace, HandingOn
 from collector.process.clock import TurnedClock
 from collector.storage.database import StoreError, StoreFault
+from tests.collector.messaging.sinks import certificate
 from tests.daemon import free_tcp_port
 
 AT: Final = datetime(2026, 11, 24, 10, tzinfo=UTC)
@@ -107,11 +110,15 @@ class Case:
 
 @asynccontextmanager
 async def case(
-    *answers: Answer, port: int | None = None, authority: str | None = None, within_s: float = 10.0
+    *answers: Answer,
+    port: int | None = None,
+    authority: str | None = None,
+    within_s: float = 10.0,
+    serves: ssl.SSLContext | None = None,
 ) -> AsyncIterator[Case]:
     """Run the handing on to a site that answers so, or to a port at which nobody is."""
     site, clock, kept = Site(list(answers)), TurnedClock(AT), Kept()
-    server = await asyncio.start_server(site.serve, "127.0.0.1", 0)
+    server = await asyncio.start_server(site.serve, "127.0.0.1", 0, ssl=serves)
     own = server.sockets[0].getsockname()[1]
     scheme = "https" if authority is not None else "http"
     place = ActsPlace(f"{scheme}://127.0.0.1:{port or own}", Token(token=Secret("rt_ab_cdefghij")), authority)
@@ -142,6 +149,7 @@ async def test_an_act_is_asked_of_the_site_in_the_name_of_who_did_it_and_stands_
         assert body == {"note": "seen", "by": "R. Haugen", "passed_on": passed}
         assert one.act.words(AT) == "R. Haugen, acknowledge: north took it; its journal has not told it yet."
         assert "Do not do it again here" in one.act.words(AT + LATE_AFTER)
+        assert [one.act.shown(AT + timedelta(hours=hours)) for hours in (23, 24)] == [True, False]
         for site, standing in (("depot", ActStanding.TAKEN), ("north", ActStanding.DONE)):
             await one.handing.heard(site, ACT.id)
             assert one.act.standing is standing, site
@@ -190,8 +198,9 @@ async def test_a_site_that_is_away_is_tried_until_the_time_is_over_and_then_noth
         await one.clock.advance(SOON_S, 0.1)
         stands = await asking
         assert stands.standing is ActStanding.WAITING
-        assert "on its way to north (All connection attempts failed); tried for 117 s more" in stands.words(
-            one.clock.now()
+        assert (
+            "on its way to north (All connection attempts failed); tried until 10:02:00 UTC, then given up"
+            in stands.words(one.clock.now())
         )
         over = await one.stands(ActStanding.UNDELIVERED, step_s=LONGEST_WAIT_S)
         assert timedelta(seconds=120) <= over.since - AT <= timedelta(seconds=120 + LONGEST_WAIT_S)
@@ -250,7 +259,26 @@ async def test_acts_of_one_site_arrive_in_their_order() -> None:
         assert [body["passed_on"]["act"] for _, _, body in one.site.asked] == [ACT.id, ACT.id, second.id]
 
 
-async def test_a_site_whose_certificate_nobody_vouches_for_is_not_told_anything(tmp_path: Any) -> None:
+async def test_a_site_shows_a_certificate_that_its_authority_vouches_for_or_hears_nothing(
+    tmp_path: Path,
+) -> None:
+    for name in ("north", "other"):
+        (tmp_path / name).mkdir()
+    ours, other = certificate(tmp_path / "north"), certificate(tmp_path / "other")
+    serves = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    serves.load_cert_chain(ours.certificate, ours.key)
+    async with case(answer(200), authority=str(ours.certificate), serves=serves) as one:
+        assert (await one.handing.hand_on(ACT)).standing is ActStanding.TAKEN
+    async with case(answer(200), authority=str(other.certificate), serves=serves) as one:
+        asking = asyncio.create_task(one.handing.hand_on(ACT))
+        await one.clock.advance(0.0, 0.02)
+        over = await one.stands(ActStanding.UNDELIVERED, step_s=LONGEST_WAIT_S)
+        await asking
+        assert "certificate verify failed" in over.words(over.since)
+        assert one.site.asked == []
+
+
+async def test_authorities_that_cannot_be_read_are_told_and_the_site_hears_nothing(tmp_path: Path) -> None:
     missing = str(tmp_path / "authority.pem")
     async with case(answer(200), authority=missing) as one:
         asking = asyncio.create_task(one.handing.hand_on(ACT))
