@@ -22,7 +22,7 @@ WORDS: Final = {
     ShortAnswer.NONE_MEANT: "not meant to be",
     ShortAnswer.NOT_ASKED: "not asked yet",
 }
-ON_MAINS: Final = "on mains only"
+ON_MAINS: Final = "with mains only"
 """Said of one that carries on without any one unit while the mains is there, and is not known to hold so long as it must without it."""
 NEEDED_FOR: Final = {
     Purpose.GENERATOR_START: "auto start",

@@ -18,7 +18,7 @@ QUESTIONS: Final = (
     ("What is wrong: what", "to do first, by when"),
     ("Next bank;", "next unit size"),
     ("Unit out", "for work?"),
-    ("Mains off as signed,", "else 30 min from now"),
+    ("Mains off as signed,", "else 30 min, from now"),
 )
 """The numbered questions, as short as the head of a column."""
 SECOND: Final = (
@@ -89,4 +89,4 @@ def key(axis: RowAxis) -> Element:
     drawn = (*DRAWN[:2], ("need", needed), *DRAWN[2:])
     fan = [el("span", el("i", class_=f"k-{mark}"), words) for mark, words in drawn]
     lines = [el("span", small_mark(standing), words) for standing, words in LINES]
-    return el("p", fan, lines, class_="key rowkey")
+    return el("p", fan, lines, el("span", "thicker bar: graver"), class_="key rowkey")

@@ -217,7 +217,7 @@ def test_a_large_estate_says_what_to_do_first_and_where_and_for_how_long_the_mai
         "First, at Thornley Ings, Intake pumps, now: renew bank 3.3. What is wrong there: Intake pumps would drop its load"
         in text
     )
-    assert f"else {STANDARD_S / 60.0:g} min from now" in text
+    assert f"else {STANDARD_S / 60.0:g} min, from now" in text
 
 
 def test_of_a_dozen_systems_what_is_alike_is_said_once() -> None:
@@ -247,7 +247,7 @@ def test_what_stands_beside_one_another_in_a_row_agrees() -> None:
     for row in rows:
         on_loss, out = _text(cells.redundant(row)), _text(cells.unit_out(row))
         if row.stands is Stands.SHORT:
-            assert (on_loss, out) == ("on mains only", "no: banks too short")
+            assert (on_loss, out) == ("with mains only", "no: banks too short")
         if row.redundant is ShortAnswer.NO:
             assert (on_loss, out) == ("no: L2 over at peak", "no: load too high")
         if row.units == 1:
