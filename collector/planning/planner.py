@@ -32,6 +32,7 @@ from rules.planning.ridethrough.outcome import cautions
 from rules.planning.ridethrough.remedy import played_each
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario, refuse_strangers
+from rules.planning.ridethrough.shed_now import plan_now
 from rules.planning.ridethrough.shedding import SheddingPlan, shedding_plan
 from rules.planning.ridethrough.shutdown import Shutdown, Way, way, with_set, without_set
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
@@ -254,7 +255,12 @@ class Planner:
         self, system: str, wanted_s: float, units_out: frozenset[str], at_s: float
     ) -> SheddingPlan:
         """Return what to shed to hold for `wanted_s`. Raises NotYet and Busy."""
-        return await self._ask(_shed, *self.to_shed(system), wanted_s, units_out, at_s)
+        shed = partial(shedding_plan, units_out=units_out, at_s=at_s, seed=PLAN_SEED)
+        return await self._ask(shed, *self.to_shed(system), wanted_s)
+
+    async def shed_now(self, system: str, wanted_s: float, before: int) -> SheddingPlan:
+        """Return what to shed at once where so many steps were advised `before`. Raises NotYet and Busy."""
+        return await self._ask(plan_now, *self.to_shed(system), wanted_s, before, PLAN_SEED)
 
     def to_shed(self, system: str) -> ToShed:
         """Return what a shedding plan of a system is made of. Raises NotYet."""
@@ -383,17 +389,6 @@ class Planner:
             return limits_with_spares_gone(seen.views, able, self._estate.systems[view.system].spare_units)
         except ValueError:
             return {}
-
-
-def _shed(  # noqa: PLR0917 - what the process is handed
-    task: HoldUpTask,
-    beliefs: Mapping[str, BankBelief],
-    groups: list[LoadGroup],
-    wanted_s: float,
-    units_out: frozenset[str],
-    at_s: float,
-) -> SheddingPlan:
-    return shedding_plan(task, beliefs, groups, wanted_s, units_out=units_out, at_s=at_s, seed=PLAN_SEED)
 
 
 def _hold(task: HoldUpTask, beliefs: Mapping[str, BankBelief]) -> HoldUpJudgement:

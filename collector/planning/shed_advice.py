@@ -17,7 +17,8 @@ from collector.assessment.worker import JudgementFailed, Superseded
 from collector.planning.planner import PLAN_SEED, Busy, NotYet, Planner, ToShed
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
-from rules.planning.ridethrough.shedding import SheddingPlan, outdated, shed_first, shedding_plan, wanted_now
+from rules.planning.ridethrough.shed_now import Wanted, plan_now
+from rules.planning.ridethrough.shedding import SheddingPlan, outdated, shed_first, wanted_now
 from rules.plant.estate import Estate
 from rules.system.state import SystemState
 from rules.values.reason import Reason, told
@@ -45,7 +46,7 @@ class AsksFirst(Protocol):
 
 def shed_each(questions: Sequence[tuple[ToShed, float]]) -> list[SheddingPlan]:
     """Return for each system what to shed at once to hold for s. Runs in the judging process."""
-    return [shedding_plan(*made_of, wanted_s, at_s=0.0, seed=PLAN_SEED) for made_of, wanted_s in questions]
+    return [plan_now(*made_of, wanted_s, 0, PLAN_SEED) for made_of, wanted_s in questions]
 
 
 class ShedAdviser:
@@ -57,6 +58,7 @@ class ShedAdviser:
         self._clock = clock
         self._present = present
         self._asked_s: dict[str, float] = {}
+        self._wants: dict[str, Wanted] = {}
 
     async def run(self, worker: AsksFirst) -> None:
         """Look until cancelled."""
@@ -82,26 +84,33 @@ class ShedAdviser:
     async def first(self, states: Sequence[SystemState], worker: AsksFirst) -> None:
         """Answer for several systems at once. What comes of none of it is asked again one by one."""
         now, now_s = self._clock.now(), self._clock.monotonic_s()
-        asked: dict[str, tuple[ToShed, float, Reason]] = {}
+        asked: dict[str, tuple[ToShed, float, float, Reason]] = {}
         for state in states:
             self._asked_s[state.id] = now_s - EVERY_S
             try:
                 asked[state.id] = (self._planner.to_shed(state.id), *self._wanted(state))
             except NotYet:
                 continue
-        questions = [(made_of, wanted_s) for made_of, wanted_s, _ in asked.values()]
+        questions = [(made_of, wanted_s) for made_of, wanted_s, *_ in asked.values()]
         try:
             plans = await worker.ask_first("shed", shed_each, questions)
         except (JudgementFailed, Superseded) as why:
             _log.error("what to shed of %d systems: %s", len(asked), why)
             return
-        for (name, (_, _, wanted_for)), plan in zip(asked.items(), plans, strict=True):
+        for (name, (_, _, of_s, wanted_for)), plan in zip(asked.items(), plans, strict=True):
             self._asked_s[name] = now_s
-            self._present.sheds[name] = shed_first(plan, now, wanted_for)
+            self._present.sheds[name] = shed_first(plan, now, wanted_for, of_s)
 
-    def _wanted(self, state: SystemState) -> tuple[float, Reason]:
+    def _wanted(self, state: SystemState) -> tuple[float, float, Reason]:
+        """Return for how long a system should hold from now, s, of how long in all, and for what."""
         generator, units = self._estate.generator_of(state.id), self._estate.units_of(state.id)
-        return wanted_now(state.requirements, generator, units)
+        of_s, wanted_for = wanted_now(state.requirements, generator, units)
+        now_s, on, known = self._clock.monotonic_s(), state.on_battery, self._wants.get(state.id)
+        if known is None:
+            since_s = now_s if on is None else now_s - (self._clock.now() - on.since).total_seconds()
+            known = Wanted.begun(of_s, since_s, now_s)
+        self._wants[state.id] = known = known.at(of_s, now_s)
+        return known.until_s - now_s, of_s, wanted_for
 
     def _next(self, now_s: float) -> SystemState | None:
         """Return the system on its banks that has waited longest for an answer, None where none is due."""
@@ -109,6 +118,7 @@ class ShedAdviser:
         for system in {*self._present.sheds, *self._asked_s} - {state.id for state in lit}:
             self._present.sheds.pop(system, None)
             self._asked_s.pop(system, None)
+            self._wants.pop(system, None)
         due = [s for s in lit if now_s - self._asked_s.get(s.id, now_s - EVERY_S) >= self._every_s(s)]
         return min(due, key=lambda s: self._asked_s.get(s.id, now_s - 2 * EVERY_S), default=None)
 
@@ -121,11 +131,14 @@ class ShedAdviser:
 
     async def once(self, state: SystemState) -> None:
         """Answer for one system. An answer that cannot be made again is kept: what to shed first stays so."""
-        wanted_s, wanted_for = self._wanted(state)
+        wanted_s, of_s, wanted_for = self._wanted(state)
+        kept = self._present.sheds.get(state.id)
         now = self._clock.now()
         self._asked_s[state.id] = self._clock.monotonic_s()
         try:
-            plan = await self._planner.shedding(state.id, wanted_s, frozenset(), 0.0)
+            plan = await self._planner.shed_now(
+                state.id, wanted_s, len(kept.steps) if kept is not None and kept.reached else 0
+            )
         except Busy:
             self._asked_s.pop(state.id)
             return
@@ -133,9 +146,8 @@ class ShedAdviser:
             if isinstance(why, JudgementFailed):
                 _log.error("what to shed of %s: %s", state.id, why)
             return
-        kept = self._present.sheds.get(state.id)
         if plan.reached is not None or kept is None:
-            self._present.sheds[state.id] = shed_first(plan, now, wanted_for)
+            self._present.sheds[state.id] = shed_first(plan, now, wanted_for, of_s)
         else:
             lacking = plan.because[0] if plan.because else told("Too little is known now.")
             self._present.sheds[state.id] = replace(kept, not_since=lacking)

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 from rules.battery.state import WouldTell
 from rules.generator.outage_source import SetSays
 from rules.plant.estate import Purpose
+from rules.system.outage.line_over import LineOver
 from rules.system.work import UnitWork
 from rules.values.reason import Reason
 from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict
@@ -240,11 +241,11 @@ class ShedStep:
 class ShedFirst:
     """What to shed first of a system on its banks, as reckoned at `as_of`.
 
-    `wanted_s`: how long it should hold from then, `wanted_for` what. `ends_earliest`: its end with all steps shed
-    at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
-    `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown in order.
-    `without_ends`: its end without shedding, as this was reckoned. `order`: every group as they go. `not_since`: why it
-    cannot be reckoned anew, so that it stays as of `as_of`.
+    `wanted_s`: how long it should hold from then, to `until`, for `wanted_for`; `of_s`: all of that time, a part of it over.
+    `ends_earliest`: its end with all steps shed at once. `reached`: whether it then holds for so long; None: cannot tell. No
+    steps and True: nothing need go. `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown
+    in order. `without_ends`: its end without shedding, as this was reckoned. `order`: every group as they go. `not_since`: why
+    it cannot be reckoned anew, so that it stays as of `as_of`.
     """
 
     as_of: datetime
@@ -258,20 +259,17 @@ class ShedFirst:
     without_ends: datetime | None = None
     order: tuple[ShedStep, ...] = ()
     not_since: Reason | None = None
+    of_s: float | None = None
+
+    @property
+    def until(self) -> datetime:
+        """Return until when it should hold."""
+        return self.as_of + timedelta(seconds=self.wanted_s)
 
     @property
     def power_w(self) -> float:
         """Return what all steps take."""
         return sum(step.power_w for step in self.steps)
-
-
-@dataclass(frozen=True, slots=True)
-class LineOver:
-    """By how much a line asks more than the units that are fed carry, in W or, by `limit`, in VA."""
-
-    line: int
-    over: float
-    limit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,14 +288,15 @@ class Relief:
 class OnBattery:
     """A system on its banks: since when, when it ends at the earliest and the latest, what to shed first.
 
-    `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
-    its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone, so it
-    has no end. `start_set_before`: the last moment to start the generator in time; None also where that lies before the outage.
-    `relief`: what overloads the fed units of a system once the others' banks end. `hand_s`: what a start by hand takes until the last unit has ramped on, from setting out, as declared, s; `set_out_before`: the
-    last moment to set out for it. `set_says`: what the site said of the generator since it was lost.
-    `unfed_since`: since when none of its own units was seen fed. `offered_since`: since when one of them on its bank has
-    voltage at its input again. `takes_by`: until when its units on their banks may take the supply that stands at all their
-    inputs; None while one has none. `outlasted`: the end foretold, once passed. `known`: how well it is foretold.
+    `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of its
+    supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone, so it has no
+    end. `start_set_before`: the last moment to start the generator in time; None also where that lies before the outage.
+    `relief`: what overloads the fed units of a system once the others' banks end. `hand_s`: what a start by hand takes until
+    the last unit has ramped on, from setting out, as declared, s; `set_out_before`: the last moment to set out for it.
+    `set_says`: what the site said of the generator since it was lost. `unfed_since`: since when none of its own units was seen
+    fed. `offered_since`: since when one of them on its bank has voltage at its input again. `takes_by`: until when its units on
+    their banks may take the supply that stands at all their inputs; None while one has none. `outlasted`: the end foretold,
+    once passed. `known`: how well it is foretold.
     """
 
     since: datetime

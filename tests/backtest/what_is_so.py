@@ -218,7 +218,10 @@ def _shedding(_judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
     for line in said.lines:
         beside = re.search(rf"{_MIN} left at the least", line)
         least_s = float(beside.group(1)) * _PER[beside.group(2)] if beside else left_s
-        needs = re.search(rf"Nothing needs to be shed yet: it holds for [^(]*\({_MIN}\)", line)
+        needs = re.search(
+            rf"Nothing needs to be shed yet: it holds for [^(]*\((?:[^,)]*, )?{_MIN}(?: of it to come)?\)",
+            line,
+        )
         if needs is None or least_s is None:
             continue
         wanted_s = float(needs.group(1)) * _PER[needs.group(2)]

@@ -117,7 +117,9 @@ def _facts(letter: Letter) -> list[tuple[str, str]]:
     notice = letter.notice
     facts = [("Severity", notice.severity.value), ("Since", letter.local(notice.opened_at or notice.at))]
     if notice.by_when is not None and notice.kind is not NoticeKind.CLOSED:
-        facts.append(("Act before", letter.local(notice.by_when) + ACT_FOR.get(notice.by_when_for, "")))
+        moment = letter.local(notice.by_when) + ACT_FOR.get(notice.by_when_for, "")
+        past = notice.by_when <= notice.at
+        facts.append(("Act", f"now; past is {moment}") if past else ("Act before", moment))
     if letter.call:
         facts.append(("Call", "; ".join(letter.call)))
     if notice.counted > 1:

@@ -13,8 +13,7 @@ def deadline(outage: OnBattery | None, at: datetime) -> tuple[datetime, Deadline
     """Return the earliest of the moments that count, and which it is; None: none is known, or nothing will end.
 
     The last moment at which shedding is still enough, to start the generator or to set out for it, and the earliest end of the
-    banks. What is too late to be done by shedding, or for somebody who sets out, is asked no more; a generator of which no
-    start by hand is declared is still to be started, so that moment stays.
+    banks. Of what is too late no moment is named; that it is too late is said in words.
     """
     if outage is None or outage.carried or outage.ends_earliest is None:
         return None
@@ -22,7 +21,7 @@ def deadline(outage: OnBattery | None, at: datetime) -> tuple[datetime, Deadline
     if outage.set_out_before is not None:
         if outage.set_out_before >= at:
             moments.append((outage.set_out_before, Deadline.SET_OUT))
-    elif outage.start_set_before is not None:
+    elif outage.start_set_before is not None and outage.start_set_before >= at:
         moments.append((outage.start_set_before, Deadline.START_SET))
     shed = outage.shed
     if shed is not None and shed.reached and shed.steps and shed.shed_by is not None and not shed.all_shed:

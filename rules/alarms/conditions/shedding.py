@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.system.state import LineOver, OnBattery, ShedFirst, ShedStep
+from rules.system.outage.line_over import LineOver
+from rules.system.state import OnBattery, ShedFirst, ShedStep
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
@@ -20,7 +21,7 @@ LAST_MOMENT: Final = timedelta(seconds=60)
 
 def holds_without(shed: ShedFirst, at: datetime, ends: datetime) -> bool:
     """Return whether it holds for what is wanted without shedding, by what is known of its end at `at`."""
-    return (ends - at).total_seconds() >= shed.wanted_s * (ENOUGH if shed.steps else 1.0)
+    return (ends - at) >= (shed.until - at) * (ENOUGH if shed.steps else 1.0)
 
 
 def shed_reason(shed: ShedFirst, at: datetime, ends: datetime | None) -> Reason:
@@ -39,24 +40,32 @@ def shed_reason(shed: ShedFirst, at: datetime, ends: datetime | None) -> Reason:
 def _as_known(shed: ShedFirst, at: datetime, ends: datetime | None) -> Reason:
     if shed.reached is None or ends is None:
         return reason(Code.SHED_NOT_TOLD, steps=_steps(shed.order))
-    wanted_for, wanted_s = shed.wanted_for, shed.wanted_s
+    wanted_for, wanted_s, of_s = shed.wanted_for, _left_s(shed, at), shed.of_s or shed.wanted_s
     if holds_without(shed, at, ends):
-        return reason(Code.SHED_NOTHING_YET, wanted_for=wanted_for, wanted_s=wanted_s)
+        return reason(Code.SHED_NOTHING_YET, wanted_for=wanted_for, wanted_s=wanted_s, of_s=of_s)
+    late = shed.shed_by is not None and at > shed.shed_by and not shed.all_shed
+    if (not shed.steps and shed.reached) or (late and len(shed.steps) < len(shed.order)):
+        # there is more to shed than was advised, and that is asked now
+        return reason(Code.SHED_BEING_RECKONED, wanted_for=wanted_for, wanted_s=wanted_s, of_s=of_s)
     if not shed.steps:
-        return (
-            reason(Code.SHED_BEING_RECKONED, wanted_for=wanted_for, wanted_s=wanted_s)
-            if shed.reached
-            else reason(Code.SHED_NO_GROUP, wanted_for=wanted_for, wanted_s=wanted_s)
-        )
+        return reason(Code.SHED_NO_GROUP, wanted_for=wanted_for, wanted_s=wanted_s, of_s=of_s)
     steps = _steps(shed.steps)
-    if shed.all_shed:
-        return reason(Code.SHED_ALL, steps=steps, wanted_for=wanted_for, wanted_s=wanted_s)
-    if shed.shed_by is not None and at > shed.shed_by:
-        return reason(Code.SHED_TOO_LATE, steps=steps, wanted_for=wanted_for, wanted_s=wanted_s)
+    if late:
+        return reason(Code.SHED_TOO_LATE, steps=steps, wanted_for=wanted_for, wanted_s=wanted_s, of_s=of_s)
     return _first(shed, at, ends)
 
 
+def _left_s(shed: ShedFirst, at: datetime) -> float:
+    """Return how long it should still hold from a moment."""
+    return max((shed.until - at).total_seconds(), 0.0)
+
+
 def _first(shed: ShedFirst, at: datetime, ends: datetime) -> Reason:
+    if shed.all_shed:
+        wanted_s, of_s = _left_s(shed, at), shed.of_s or shed.wanted_s
+        return reason(
+            Code.SHED_ALL, steps=_steps(shed.steps), wanted_for=shed.wanted_for, wanted_s=wanted_s, of_s=of_s
+        )
     then_s = within_s = None
     if shed.ends_earliest is not None:
         then_s = (max(shed.ends_earliest, ends, at) - at).total_seconds()
@@ -70,7 +79,7 @@ def _first(shed: ShedFirst, at: datetime, ends: datetime) -> Reason:
         within_s=within_s,
         reached=bool(shed.reached),
         wanted_for=shed.wanted_for,
-        wanted_s=shed.wanted_s,
+        wanted_s=_left_s(shed, at),
     )
 
 

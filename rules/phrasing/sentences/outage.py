@@ -10,6 +10,8 @@ from rules.phrasing.text import at_least, at_most, capital, counted, fed_clause,
 from rules.values.advice import Advice
 from rules.values.code import Code
 
+_OVER_S: Final = 30.0
+"""So much of a time that is wanted may be over before it is said how much is to come."""
 _NOBODY_CAN_S: Final = 30.0
 """A time in which nobody reads a message and walks to a breaker is not told as one that is left."""
 
@@ -276,8 +278,11 @@ def _in_order(steps: tuple[str, ...]) -> str:
     return ", then ".join(steps)
 
 
-def _wanted(wanted_for: str, wanted_s: float) -> str:
-    return f"{wanted_for} ({at_most(wanted_s)})"
+def _wanted(wanted_for: str, wanted_s: float, of_s: float | None) -> str:
+    """Say for what it should hold and for how long; of what was asked before, how much is to come."""
+    if of_s is None or of_s - wanted_s < _OVER_S:
+        return f"{wanted_for} ({at_most(of_s or wanted_s)})"
+    return f"{wanted_for} ({at_most(of_s)}, {at_most(wanted_s)} of it to come)"
 
 
 @says(Code.SHED_STEP)
@@ -295,34 +300,38 @@ def shed_not_told(*, steps: tuple[str, ...]) -> str:
 
 
 @says(Code.SHED_NOTHING_YET)
-def shed_nothing_yet(*, wanted_for: str, wanted_s: float) -> str:
+def shed_nothing_yet(*, wanted_for: str, wanted_s: float, of_s: float | None = None) -> str:
     """Say that it holds without."""
-    return f"Nothing needs to be shed yet: it holds for {_wanted(wanted_for, wanted_s)}."
+    return f"Nothing needs to be shed yet: it holds for {_wanted(wanted_for, wanted_s, of_s)}."
 
 
 @says(Code.SHED_BEING_RECKONED)
-def shed_being_reckoned(*, wanted_for: str, wanted_s: float) -> str:
+def shed_being_reckoned(*, wanted_for: str, wanted_s: float, of_s: float | None = None) -> str:
     """Say that an answer is on its way."""
-    return f"It may not hold for {_wanted(wanted_for, wanted_s)} any more; what to shed is being reckoned."
+    return (
+        f"It may not hold for {_wanted(wanted_for, wanted_s, of_s)} any more; what to shed is being reckoned."
+    )
 
 
 @says(Code.SHED_NO_GROUP)
-def shed_no_group(*, wanted_for: str, wanted_s: float) -> str:
+def shed_no_group(*, wanted_for: str, wanted_s: float, of_s: float | None = None) -> str:
     """Say that nothing can be shed."""
-    return f"It does not hold for {_wanted(wanted_for, wanted_s)}, and no load group is declared that could be shed."
+    return f"It does not hold for {_wanted(wanted_for, wanted_s, of_s)}, and no load group is declared that could be shed."
 
 
 @says(Code.SHED_ALL)
-def shed_all(*, steps: tuple[str, ...], wanted_for: str, wanted_s: float) -> str:
+def shed_all(*, steps: tuple[str, ...], wanted_for: str, wanted_s: float, of_s: float | None = None) -> str:
     """Say that all is to be shut down."""
-    wanted = _wanted(wanted_for, wanted_s)
+    wanted = _wanted(wanted_for, wanted_s, of_s)
     return f"Shut down in order, {_in_order(steps)}: shedding less does not hold for {wanted}."
 
 
 @says(Code.SHED_TOO_LATE)
-def shed_too_late(*, steps: tuple[str, ...], wanted_for: str, wanted_s: float) -> str:
+def shed_too_late(
+    *, steps: tuple[str, ...], wanted_for: str, wanted_s: float, of_s: float | None = None
+) -> str:
     """Say that shedding comes too late."""
-    wanted = _wanted(wanted_for, wanted_s)
+    wanted = _wanted(wanted_for, wanted_s, of_s)
     return f"It is too late to shed for {wanted}: shut down in order, {_in_order(steps)}."
 
 
@@ -347,7 +356,7 @@ def shed_first(
             if soon
             else f"; shed within {at_least(within_s)} it is still enough"
         )
-    return f"{text}." if reached else f"{text}, not the {at_most(wanted_s)} of {wanted_for}."
+    return f"{text}." if reached else f"{text}, not the {at_most(wanted_s)} still wanted for {wanted_for}."
 
 
 @says(Code.SHED_NOT_SINCE)

@@ -114,8 +114,10 @@ def wanted_now(
     return max(found, key=itemgetter(0), default=(UNSAID_S, reason(Code.WANTED_HOUR)))
 
 
-def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: Reason) -> ShedFirst:
-    """Return a plan that sheds at once as people are told of it during an outage."""
+def shed_first(
+    plan: SheddingPlan, as_of: datetime, wanted_for: Reason, of_s: float | None = None
+) -> ShedFirst:
+    """Return a plan that sheds at once as people are told of it during an outage; `of_s`: all that was wanted, of which that is left."""
     held_s = None if plan.all_shed else plan.held_s
     by_s = plan.shed_by_s if plan.steps else None
     return ShedFirst(
@@ -128,6 +130,7 @@ def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: Reason) -> ShedF
         shed_by=None if by_s is None else as_of + timedelta(seconds=by_s),
         all_shed=plan.all_shed,
         order=plan.order,
+        of_s=of_s,
         without_ends=None if plan.without_s is None else as_of + timedelta(seconds=plan.without_s),
     )
 
@@ -146,8 +149,10 @@ def outdated(shed: ShedFirst, ends: datetime | None, at: datetime) -> bool:
     if shed.reached is None or shed.without_ends is None:
         return True
     left_s = (ends - at).total_seconds()
-    if not shed.steps and shed.reached and left_s < shed.wanted_s:
+    if not shed.steps and shed.reached and ends < shed.until:
         return True
+    if shed.steps and shed.reached and shed.shed_by is not None and at > shed.shed_by:
+        return True  # nobody shed them, as far as is known: there may be more that still helps
     return abs((ends - shed.without_ends).total_seconds()) > max(MOVED_S, MOVED_SHARE * left_s)
 
 
@@ -188,8 +193,9 @@ def shedding_plan(
     at_s: float = EARLY_S,
     seed: int = 0,
     draws: int = 1000,
+    least: int = 0,
 ) -> SheddingPlan:
-    """Return the fewest steps, in the agreed order, after which the load left holds for `wanted_s`."""
+    """Return the fewest steps, in the agreed order, after which the load left holds for `wanted_s`; at least so many."""
     out = tuple(sorted(units_out))
     order = shed_order(groups, tight_line(task))
     agreed = tuple(ShedStep(group.id, sum(group.watts), group.shed_by) for group in order)
@@ -218,7 +224,9 @@ def shedding_plan(
 
     without_s = low_s((), at_s)
     too_late = at_s >= without_s and without_s < wanted_s and bool(order)
-    steps, all_shed = _steps(task.asked, order, wanted_s, (without_s, 0.0 if too_late else at_s), low_s)
+    steps, all_shed = _steps(
+        task.asked, order, wanted_s, (without_s, 0.0 if too_late else at_s, least), low_s
+    )
     gone = order[: len(steps)]
     reached = not all_shed and (_held(steps) or without_s) >= wanted_s
     by_s = None
@@ -230,7 +238,7 @@ def shedding_plan(
         )
     if too_late:
         by_s = latest(lambda s: low_s(gone, s) >= wanted_s, 0.0, without_s) if reached else without_s
-        steps, _ = _steps(task.asked, gone, LONGEST_S + 1.0, (without_s, by_s), low_s)
+        steps, _ = _steps(task.asked, gone, LONGEST_S + 1.0, (without_s, by_s, 0), low_s)
     when_s = at_s if by_s is None or not too_late else by_s
     costs_s = low_s(gone, when_s) - low_s(gone, when_s + WAIT_S) if steps and not all_shed else None
     plan = SheddingPlan(
@@ -258,17 +266,17 @@ def _steps(
     asked: BoardLoad,
     order: Sequence[LoadGroup],
     wanted_s: float,
-    from_s: tuple[float, float],
+    from_s: tuple[float, float, int],
     low_s: Callable[[Sequence[LoadGroup], float], float],
 ) -> tuple[list[ShedAdvice], bool]:
     """Return the fewest steps to what is wanted, and whether the last of them leaves nothing to hold.
 
-    `from_s`: the hold-up without any, and when they are shed.
+    `from_s`: the hold-up without any, when they are shed, and how many there are at the least.
     """
-    held_s, at_s = from_s
+    held_s, at_s, least = from_s
     steps: list[ShedAdvice] = []
     for count, group in enumerate(order, start=1):
-        if held_s >= wanted_s:
+        if held_s >= wanted_s and count > least:
             break
         load = group_load(group, asked)
         left = asked

@@ -12,6 +12,7 @@ from rules.plant.estate import Unit
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.observation import SupplySight, SystemObservation, SystemView
 from rules.system.outage.end_known import end_known
+from rules.system.outage.line_over import LineOver
 from rules.system.outage.relief import fed_beside, lines_over, relief
 from rules.system.parallel import MERELY_UNSEEN
 from rules.system.requirements import (
@@ -19,7 +20,6 @@ from rules.system.requirements import (
     starts_failed,
 )
 from rules.system.state import (
-    LineOver,
     OnBattery,
     Standing,
 )

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 from rules.plant.estate import LoadGroup
 from rules.system.observation import SystemObservation
+from rules.system.outage.line_over import LineOver
 from rules.system.parallel import UnitView
-from rules.system.state import LineLoad, LineOver, Relief, ShedStep, Standing
+from rules.system.state import LineLoad, Relief, ShedStep, Standing
 
 
 def fed_beside(seen: SystemObservation) -> tuple[UnitView, ...]:

@@ -33,7 +33,7 @@ class Plans:
     tells: bool = True
     asked: list[tuple[Any, ...]] = field(default_factory=list)
 
-    async def shedding(self, *question: Any) -> SheddingPlan:
+    async def shed_now(self, *question: Any) -> SheddingPlan:
         self.asked.append(question)
         if self.raises is not None:
             raise self.raises
@@ -68,7 +68,8 @@ async def test_only_systems_on_their_banks_are_asked_about_each_in_turn_and_agai
     assert shed.ends_earliest == shed.as_of + timedelta(seconds=1200)
     # the depot has no generator and declares no need
     assert next(q[1] for q in plans.asked if q[0] == "depot") == UNSAID_S
-    assert {q[3] for q in plans.asked} == {0.0}, "shed now, not later"
+    works = [q[2] for q in plans.asked if q[0] == "works"]
+    assert works[:2] == [0, 1][: len(works)], "how many steps were advised before"
 
 
 async def test_what_is_back_on_supply_needs_no_advice() -> None:
@@ -172,3 +173,22 @@ async def test_what_came_of_none_of_them_is_asked_again_one_by_one() -> None:
     assert [question[0] for question in plans.asked] == ["works", "depot"]
     assert set(present.sheds) == {"works", "depot"}
     running.cancel()
+
+
+async def test_until_when_it_should_hold_stays_where_it_was_while_the_outage_goes_on() -> None:
+    """What moved on with the clock moved the last moment to shed by four seconds a second, from 2.6 min to too late in 30 s."""
+    plans = Plans()
+    adviser, present, clock = made(plans, "depot")
+    untils = []
+    for _ in range(60):
+        if await asked(adviser, clock):
+            untils.append(present.sheds["depot"].until)
+            assert present.sheds["depot"].of_s == UNSAID_S
+        await clock.advance(EVERY_S)
+    first = NOON + timedelta(seconds=UNSAID_S)  # the outage began at noon
+    half = int(0.5 * UNSAID_S / EVERY_S)
+    assert untils[:half] == [first] * half
+    await clock.advance(EVERY_S)
+    await asked(adviser, clock)
+    again = present.sheds["depot"].until
+    assert again > first, "nothing came in half of that time: it is wanted anew"

@@ -20,7 +20,8 @@ from rules.monitor.state import Book
 from rules.phrasing.notice_case import left_words
 from rules.plant.estate import AnswerTimes
 from rules.plant.reading import OutputSource
-from rules.system.state import LineOver, Relief, ShedFirst, ShedStep
+from rules.system.outage.line_over import LineOver
+from rules.system.state import Relief, ShedFirst, ShedStep
 from rules.values.code import Code
 from rules.values.reason import told as reason_told
 from rules.values.severity import Severity

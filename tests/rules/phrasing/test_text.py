@@ -134,7 +134,7 @@ def test_what_to_shed_is_a_sentence_with_who_does_it_and_how_long_it_then_holds(
     assert "shed at once, it is" in shed_words(by, at + timedelta(seconds=445), without)
     short = ShedFirst(at, 700.0, told("a start by hand"), steps[:1], ends, reached=False)
     assert shed_words(short, at + timedelta(seconds=30), without).endswith(
-        "it then holds 10.0 min at the least, not the 11.7 min of a start by hand."
+        "it then holds 10.0 min at the least, not the 11.2 min still wanted for a start by hand."
     )
     enough = ShedFirst(at, 600.0, told("a start by hand"), reached=True)
     assert (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -70,6 +71,15 @@ async def test_a_mail_has_a_plain_and_an_html_form_and_says_what_to_do(sink: Mai
     assert "Act before: 01:29:20" in text, "by the clock on the wall in London"
     assert "Battery banks stay live" in text
     assert "Say &lt;b&gt;nothing&lt;/b&gt;." in html.get_content(), "escaped"
+
+
+def test_a_moment_that_is_past_when_it_is_told_is_said_as_past() -> None:
+    letter = Letter.of(message().body)
+    late = replace(letter, notice=replace(letter.notice, by_when=letter.notice.at))
+    plain = mail_of(late, "watch@hill.example").get_body(("plain",))
+    assert plain is not None
+    assert "Act: now; past is " in plain.get_content()
+    assert "Act before" not in plain.get_content()
 
 
 async def test_the_mails_of_one_incident_are_one_thread(sink: MailSink) -> None:

@@ -74,7 +74,7 @@ def shedding(by_s: float, *, reached: bool = True) -> ShedFirst:
         (500.0, 100.0, 500.0, Deadline.SHED),
         (500.0, 501.0, 900.0, Deadline.START_SET),  # too late to shed: that is asked no more
         (950.0, 100.0, 900.0, Deadline.START_SET),
-        (950.0, 901.0, 900.0, Deadline.START_SET),  # a generator that is late is still to be started
+        (None, 901.0, 1000.0, Deadline.BANKS_END),  # a moment that is past is not named
         (None, 100.0, 900.0, Deadline.START_SET),
     ],
 )

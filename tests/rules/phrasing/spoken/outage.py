@@ -333,6 +333,6 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
             wanted_for="an hour",
             wanted_s=3600.0,
         ),
-        "Shed first blowers, 12.3 kW, not the 60.0 min of an hour.",
+        "Shed first blowers, 12.3 kW, not the 60.0 min still wanted for an hour.",
     ),
 )

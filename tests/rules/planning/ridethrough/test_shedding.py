@@ -23,7 +23,7 @@ from rules.planning.ridethrough.shedding import (
 from rules.plant.estate import LoadGroup, Purpose
 from rules.system.assessment import task_of
 from rules.system.observation import glance
-from rules.system.state import Against, RequirementVerdict, ShedFirst
+from rules.system.state import Against, RequirementVerdict, ShedFirst, ShedStep
 from rules.values.code import Code
 from rules.values.reason import reason
 from rules.values.reason import told as told_for
@@ -217,6 +217,9 @@ def test_advice_is_made_anew_where_it_could_not_be_told_or_nothing_need_go_and_n
     ends = NOON + timedelta(seconds=600)
     none = ShedFirst(NOON, 500.0, told_for("it"), reached=True, without_ends=ends)
     assert not outdated(none, ends, NOON)
+    late = replace(none, steps=(ShedStep("lab", 3000.0),), shed_by=NOON + timedelta(seconds=20))
+    assert not outdated(late, ends, NOON + timedelta(seconds=20))
+    assert outdated(late, ends, NOON + timedelta(seconds=21)), "there may be more to shed that still helps"
     assert outdated(replace(none, wanted_s=600.1), ends, NOON)
     assert not outdated(replace(none, wanted_s=600.0), ends, NOON)
     assert outdated(replace(none, reached=None), ends, NOON)

@@ -9,8 +9,9 @@ import pytest
 from rules.plant.estate import LoadGroup
 from rules.plant.reading import OutputSource
 from rules.system.assessment import system_state
+from rules.system.outage.line_over import LineOver
 from rules.system.outage.relief import relief
-from rules.system.state import LineLoad, LineOver
+from rules.system.state import LineLoad
 from tests.rules.sample_plants import NOON, estate, reading, view
 from tests.rules.system.test_assessment import FULL, LIGHT, judged
 
