@@ -89,4 +89,4 @@ def key(axis: RowAxis) -> Element:
     drawn = (*DRAWN[:2], ("need", needed), *DRAWN[2:])
     fan = [el("span", el("i", class_=f"k-{mark}"), words) for mark, words in drawn]
     lines = [el("span", small_mark(standing), words) for standing, words in LINES]
-    return el("p", fan, lines, el("span", "thicker bar: graver"), class_="key rowkey")
+    return el("p", fan, lines, el("span", "thick bar: grave"), class_="key rowkey")
