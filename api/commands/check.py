@@ -11,8 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from api.commands.exits import Exit, complain
-from collector.configuration import ConfigError, latest_today, load
-from collector.configuration.centre.file import load_centre
+from collector.configuration import ConfigError, Configuration, latest_today, load
+from collector.configuration.centre.file import CentreFile, load_centre
+from collector.configuration.centre.together import held_together
 from collector.storage.data_folder import LEDGER_FILE
 from collector.storage.database import StoreError
 from rules.plant.estate import Estate
@@ -20,9 +21,18 @@ from rules.plant.estate import Estate
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("estate", type=Path, metavar="ESTATE.toml", help="the estate file")
     parser.add_argument(
-        "--centre", action="store_true", help="it is the file of a centre of several sites, and not of a site"
+        "estates",
+        type=Path,
+        nargs="*",
+        metavar="ESTATE.toml",
+        help="the estate file; of several also what is wrong between them",
+    )
+    parser.add_argument(
+        "--centre",
+        type=Path,
+        metavar="CENTRE.toml",
+        help="also the file of a centre of several sites, and whether it fits the estate files",
     )
     parser.add_argument(
         "--data",
@@ -33,20 +43,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Load the file; say what is wrong with it, or what is in it."""
-    if options.centre:
-        return _centre(options)
-    try:
-        configuration = load(options.estate, latest_today(datetime.now(UTC)))
-    except ConfigError as error:
-        warned = (f"warning: {warning}" for warning in error.warnings)
-        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults), *warned)
-    for warning in configuration.warnings:
+    """Load the files; say what is wrong with each and between them, or what is in them."""
+    if not options.estates and options.centre is None:
+        return complain(Exit.WRONG_INPUT, "want an estate file, or --centre with a centre's")
+    if options.data is not None and len(options.estates) != 1:
+        return complain(Exit.WRONG_INPUT, "--data: want one estate file, whose service keeps its data there")
+    sites = [_site(path) for path in options.estates]
+    centre = None if options.centre is None else _centre(options.centre)
+    sound = [site for site in sites if site is not None]
+    if len(sound) < len(sites) or (options.centre is not None and centre is None):
+        return int(Exit.WRONG_INPUT)
+    between = held_together(sound, centre)
+    for warning in (one for notes in between for one in notes.warnings):
         complain(Exit.DONE, f"warning: {warning}")
-    estate = configuration.estate
+    if faults := [str(fault) for notes in between for fault in notes.faults]:
+        return complain(Exit.WRONG_INPUT, *faults)
     if options.data is not None:
         try:
-            unproved = never_confirmed(estate, options.data)
+            unproved = never_confirmed(sound[0].estate, options.data)
         except StoreError as error:
             return complain(Exit.UNREACHABLE, str(error))
         for unit in unproved:
@@ -54,26 +68,40 @@ def run(options: argparse.Namespace) -> int:
                 Exit.DONE,
                 f"warning: unit {unit}: nobody has confirmed at the cabinet that its card is its own",
             )
-    print(
-        f"{options.estate}: in order. {len(estate.systems)} systems, {len(estate.units)} units, "
-        f"{len(estate.banks)} banks, {len(estate.cards)} cards."
-    )
+    for site in sound:
+        estate = site.estate
+        print(
+            f"{site.path}: in order. {len(estate.systems)} systems, {len(estate.units)} units, "
+            f"{len(estate.banks)} banks, {len(estate.cards)} cards."
+        )
+    if centre is not None:
+        taking = sum(centre.token(site) is not None for site in centre.sites)
+        print(
+            f"{centre.path}: in order. {len(centre.sites)} sites, of which {taking} take what people do at the centre."
+        )
     return int(Exit.DONE)
 
 
-def _centre(options: argparse.Namespace) -> int:
-    if options.data is not None:
-        return complain(Exit.WRONG_INPUT, "--data: want none with --centre, at which no card is read")
+def _site(path: Path) -> Configuration | None:
+    """Return an estate file; None of one with faults, which are told."""
     try:
-        file = load_centre(options.estate)
+        configuration = load(path, latest_today(datetime.now(UTC)))
     except ConfigError as error:
-        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
-    taking = sum(file.token(site) is not None for site in file.sites)
-    print(
-        f"{options.estate}: in order. {len(file.sites)} sites, {len(file.brokers)} brokers. "
-        f"What people do is handed on to {taking} of the sites."
-    )
-    return int(Exit.DONE)
+        warned = (f"warning: {warning}" for warning in error.warnings)
+        complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults), *warned)
+        return None
+    for warning in configuration.warnings:
+        complain(Exit.DONE, f"warning: {warning}")
+    return configuration
+
+
+def _centre(path: Path) -> CentreFile | None:
+    """Return a centre's file; None of one with faults, which are told."""
+    try:
+        return load_centre(path)
+    except ConfigError as error:
+        complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+        return None
 
 
 def never_confirmed(estate: Estate, folder: Path) -> list[str]:

@@ -12,6 +12,7 @@ from collector.configuration import latest_today, load
 from collector.simulation.estate import SimulatedEstate
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import LearntFact
+from tests.api.test_service_http import ESTATE, SECRETS
 from tests.rules.sample_plants import NOON, estate
 
 DEPLOY = Path(__file__).resolve().parents[3] / "deploy"
@@ -76,8 +77,80 @@ def test_a_centres_file_is_checked_as_such(tmp_path: Path, capsys: pytest.Captur
     with beside.open("a", encoding="utf-8") as more:
         more.write('[north]\ntoken = "rt_ab_cdefghij"\n')
     assert main(["check", "--centre", str(file)]) == 0
-    assert (
-        "in order. 3 sites, 1 brokers. What people do is handed on to 1 of the sites."
-        in capsys.readouterr().out
-    )
+    assert "in order. 3 sites, of which 1 take what people do at the centre." in capsys.readouterr().out
     assert main(["check", "--centre", str(file), "--data", str(tmp_path)]) == 2
+
+
+CENTRE = """
+[[broker]]
+host = "broker.example.org"
+[[site]]
+id = "north"
+address = "https://north.example.org:8470"
+[[site]]
+id = "depot"
+address = "https://depot.example.org:8470"
+"""
+TELLS = '[[channel]]\nid = "company"\nkind = "mqtt"\nhost = "broker.example.org"\ntells_centre = true\n'
+
+
+def a_site(folder: Path, name: str, more: str = TELLS) -> str:
+    """Write the estate file of a site whose collector has a name; return its path."""
+    here = folder / name
+    here.mkdir(exist_ok=True)
+    own = f'[delivery]\ncollector = "{name}"\n'
+    (here / "secrets.toml").write_text(SECRETS, "utf-8")
+    (here / "secrets.toml").chmod(0o600)
+    (here / "estate.toml").write_text(ESTATE + own + more, "utf-8")
+    return str(here / "estate.toml")
+
+
+def test_several_sites_and_their_centre_are_held_against_each_other(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    centre = tmp_path / "centre.toml"
+    centre.write_text(CENTRE, "utf-8")
+    north, depot = a_site(tmp_path, "north"), a_site(tmp_path, "depot")
+    assert main(["check", "--centre", str(centre), north, depot]) == 0
+    out, err = capsys.readouterr()
+    assert [line.partition(": ")[0] for line in out.splitlines()] == [north, depot, str(centre)]
+    assert not [line for line in err.splitlines() if "site.depot" in line]
+    assert main(["check", "--centre", str(centre), north]) == 0
+    assert f"warning: {centre}: site.depot: want its estate file" in capsys.readouterr().err
+    assert main(["check", "--centre", str(centre), north, a_site(tmp_path, "deppot")]) == 2
+    assert "(nearest known: 'depot')" in capsys.readouterr().err
+    for more, words in (
+        ("", "one with tells_centre = true"),
+        (TELLS + 'topics_below = "other"\n', "company.topics_below"),
+    ):
+        assert main(["check", "--centre", str(centre), north, a_site(tmp_path, "depot", more)]) == 2
+        assert words in capsys.readouterr().err
+
+
+def test_two_sites_of_one_name_and_two_numbers_of_one_person_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def person(number: str) -> str:
+        return (
+            TELLS + f'[[channel]]\nid = "hook"\nkind = "webhook"\nurl = "https://desk.example.org/x"\n'
+            f'[[person]]\nname = "R. Haugen"\ntelephone = "{number}"\nreach = [{{ channel = "hook" }}]\n'
+        )
+
+    one, other = (
+        a_site(tmp_path, "north", person("+44 20 7946 0001")),
+        a_site(tmp_path, "depot", person("+44 20 7946 0002")),
+    )
+    assert main(["check", one, other]) == 0
+    assert (
+        f"warning: {other}: person.R. Haugen.telephone: want the number that {one} has"
+        in capsys.readouterr().err
+    )
+    twin = tmp_path / "twin"
+    twin.mkdir()
+    for name in ("estate.toml", "secrets.toml"):
+        (twin / name).write_bytes((tmp_path / "north" / name).read_bytes())
+        (twin / name).chmod(0o600)
+    assert main(["check", one, str(twin / "estate.toml")]) == 2
+    assert f"a name of its own: {one} has this one" in capsys.readouterr().err
+    assert main(["check"]) == 2
+    assert main(["check", one, other, "--data", str(tmp_path)]) == 2
