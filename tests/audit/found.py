@@ -57,4 +57,9 @@ FOUND: Final = (
         Story(61, 48, (), 20.0),
         ("hold-up one lost", "hold-up unit lost", "reason fails_one_lost", "reason holds_with_one_lost"),
     ),
+    Found(
+        "a bank whose blocks print 5 minutes at their most was not called too small for 20 at a hundredth more",
+        Story(61, 51, (), 20.0),
+        ("bank too_small",),
+    ),
 )

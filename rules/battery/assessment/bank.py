@@ -116,7 +116,7 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     own = lesson(of, alone, by_class)
     belief = _belief(case, lives, chosen, seen)
     asked = evidence.asked if _can_be_asked(belief, evidence.asked) else None
-    small = too_small(lives, belief, asked)
+    small = too_small(lives, belief, evidence.asked)
     foreseen = forecast(
         lives,
         belief.rested(evidence.as_of),
@@ -127,7 +127,9 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     )
     if asked is not None and small:
         foreseen = replace(foreseen, asked_fraction=asked_fraction(belief, asked, today))
-    offers = what_helps(belief, fitted, asked, evidence.coldest_c) if asked is not None and small else ()
+    offers = (
+        what_helps(belief, fitted, evidence.asked, evidence.coldest_c) if evidence.asked and small else ()
+    )
     state = _state(case, belief, lives, foreseen, chosen, offers)
     by_cost = None if state.unproven else cheapest_of(case, lives, foreseen)
     state = replace(

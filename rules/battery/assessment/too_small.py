@@ -8,6 +8,7 @@ or less load. All three are reckoned for the end of a bank's life, when it gives
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import ceil
 from typing import Final
 
@@ -27,9 +28,16 @@ SURELY: Final = 0.05
 
 
 def too_small(lives: Lives, belief: BankBelief, asked: BankDemand | None) -> bool:
-    """Return whether new blocks of this type would not give what is asked at today's load."""
-    if asked is None or belief.basis is Basis.NONE or belief.beyond_table(asked.output_power_w):
+    """Return whether new blocks of this type would not give what is asked at today's load.
+
+    Above the table only where they would not give it at its largest power either.
+    """
+    if asked is None or belief.basis is Basis.NONE:
         return False
+    if belief.beyond_table(
+        asked.output_power_w
+    ):  # more power never helps: at the largest it gives more than there
+        asked = replace(asked, output_power_w=belief.output_power_w(belief.curve.largest_w))
     guessed = belief.unproven and belief.curve.basis is not Basis.TABLE
     return fresh_share_met(lives, belief, asked) < (SURELY if guessed else PROBABLY)
 

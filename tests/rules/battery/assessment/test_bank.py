@@ -353,6 +353,12 @@ def test_a_bank_too_small_from_the_start_is_not_renewed_like_for_like() -> None:
     assert UNDERSIZED not in found(judge_bank(evidence(asked=BankDemand(600.0, 240 * 18.0, NOW.date()))))
 
 
+def test_a_bank_is_too_small_above_its_table_where_it_would_be_at_the_largest_power_that_is_printed() -> None:
+    # 96 W a cell are printed for 5 min: at 100 W 10 min are too much for any new block, 2 min nobody can tell
+    assert judge_bank(evidence(asked=BankDemand(600.0, 240 * 100.0, NOW.date()))).state.too_small
+    assert not judge_bank(evidence(asked=BankDemand(120.0, 240 * 100.0, NOW.date()))).state.too_small
+
+
 def test_a_warm_room_brings_the_dates_nearer() -> None:
     months = [date(2019 + k // 12, k % 12 + 1, 1) for k in range(60)]
     ends = []
