@@ -62,4 +62,9 @@ FOUND: Final = (
         Story(61, 51, (), 20.0),
         ("bank too_small",),
     ),
+    Found(
+        "an order by the risk of one in twenty was taken for false, although the bank ended in the middle of the span told",
+        Story(61, 96, (), 140.0),
+        ("alarm bank_order_now", "reason bank_order_now"),
+    ),
 )

@@ -35,6 +35,8 @@ READ_S: Final = 7.0
 """A poll at either end."""
 MET_S: Final = 16.0
 """A walk-in, which cards call fed, that a poll on its grid may miss."""
+ENDS_S: Final = 75.0
+"""An alarm stands for a minute after what it says is over, and a bank is judged anew some seconds after its load stepped."""
 SLACK_DAYS: Final = 90.0
 LIVES: Final = 1.4
 """Lives of banks differ by more than times of one: a least of them may lie so far over the truth once in many."""
@@ -275,8 +277,20 @@ def asked_of(sight: Sight, bank: str, at_s: float) -> tuple[float, float] | None
     return None
 
 
+def told_latest(sight: Sight, bank: str, at_s: float) -> date | None:
+    """Return until when a bank was last said to last at the latest, None where that was left open."""
+    for other in reversed(sight.played.statements):
+        if other.kind == "bank dates" and other.about == bank and other.at_s <= at_s + 1.0:
+            return cast("tuple[ReplacementDates, float | None, float | None]", other.value)[0].ends_late
+    return None
+
+
 def due(sight: Sight, said: Statement) -> Finding:
-    """A bank that is said to be ordered or renewed now ends before what was told as the latest: it is no bank with most of its life left."""
+    """A bank that is said to be ordered or renewed now ends before what was told as the latest: it is no bank with most of its life left.
+
+    An order is placed while one in twenty such banks would end before the new one is there: that most last longer, within
+    the span that is told beside it, makes it no falsehood.
+    """
     if not said.value or made_worse(sight, said.about, said.until_s):
         return TRUE if not said.value else UNDECIDED
     asked = asked_of(sight, said.about, said.until_s)
@@ -287,8 +301,10 @@ def due(sight: Sight, said: Statement) -> Finding:
     ):
         return UNDECIDED
     left = end_years(sight, said.about, *asked) - age_of(sight, said.about)
-    if left > max(0.6 * (left + age_of(sight, said.about)), 2.0):
-        return false(f"it lasts {left:.1f} years more")
+    latest = told_latest(sight, said.about, said.until_s)
+    end = end_day(sight, said.about, *asked) or date.max
+    if left > max(0.6 * (left + age_of(sight, said.about)), 2.0) and latest is not None and end > latest:
+        return false(f"it lasts {left:.1f} years more, and at the latest until {latest} was told")
     return TRUE if left < 1.5 else UNDECIDED
 
 
@@ -473,11 +489,15 @@ def wrong_of(_sight: Sight, said: Statement) -> Finding:
 
 
 def alarm_too_small(sight: Sight, said: Statement) -> Finding:
-    """New blocks of its type would not give what is asked of it."""
-    asked = asked_of(sight, said.about, said.until_s)
-    if not said.value or asked is None:
-        return TRUE if not said.value else UNDECIDED
-    return new_gives_less(sight, said.about, *asked)
+    """New blocks of its type would not give what is asked of it, or was until the delay in which an alarm ends."""
+    if not said.value:
+        return TRUE
+    found = UNDECIDED
+    for at_s in (said.until_s, max(said.until_s - ENDS_S, said.at_s)):
+        asked = asked_of(sight, said.about, at_s)
+        if asked is not None and found is not TRUE:
+            found = new_gives_less(sight, said.about, *asked)
+    return found
 
 
 def promises_wrong(sight: Sight, said: Statement) -> Finding:
