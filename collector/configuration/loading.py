@@ -26,6 +26,7 @@ from collector.configuration.impossible import check_bank, check_unit
 from collector.configuration.people.hours_covered import check_hours, rota_calendars, rotas_by_id
 from collector.configuration.people.people import People
 from collector.configuration.people.rota_calendar import RotaCalendar
+from collector.configuration.people.shared import SharedTable, with_shared
 from collector.configuration.people.tables import PersonTable, RotaCalendarTable, RotaTable
 from collector.configuration.plausibility import check_plausible
 from collector.configuration.references import (
@@ -35,6 +36,7 @@ from collector.configuration.references import (
     check_people,
     check_references,
     check_rotas,
+    check_set_words,
     check_telling,
     check_watch,
 )
@@ -79,6 +81,7 @@ SECTIONS: Final[Mapping[str, type[plant.PlantTable]]] = {
     "listen": collecting.ListenTable,
     "notifications": collecting.NotificationsTable,
     "set_words": collecting.SetWordsTable,
+    "shared": SharedTable,
     "history": collecting.HistoryTable,
     "delivery": collecting.DeliveryTable,
     "page": collecting.PageTable,
@@ -165,7 +168,8 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     if other is not None:
         notes.fault("file", "an estate file, with [[site]], [[system]], [[unit]] and [[card]]", other)
         raise ConfigError(notes.faults)
-    sections, entries = check_tables(tables, notes)
+    shared = with_shared(tables, path.parent, notes)
+    sections, entries = check_tables(shared.tables, notes)
     for unit in entries.all(plant.UnitTable, "unit"):
         check_unit(unit, entries.place(unit), notes)
     for bank in entries.all(plant.BankTable, "bank"):
@@ -178,13 +182,15 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     check_telling(delivery, entries, {name: channel.kind for name, channel in channels.items()}, notes)
     history = _section(sections, "history", collecting.HistoryTable)
     check_history(history, notes)
-    check_listen(_section(sections, "listen", collecting.ListenTable), path.parent, notes)
-    _check_set_words(sections, notes)
+    listen = _section(sections, "listen", collecting.ListenTable)
+    check_listen(listen, path.parent, notes)
+    check_set_words(_section(sections, "set_words", collecting.SetWordsTable), listen, notes)
     check_plausible(entries, notes, today)
     check_rotas(entries, notes)
     calendars = rota_calendars(entries, path.parent, notes, today)
     check_hours(entries, notes, calendars, today)
     secrets, secret_notes, cards = _with_secrets(sections, entries, history, path, notes)
+    shared.told_there(notes)
     notes.with_lines(Lines(text).of)
     faults = notes.faults + secret_notes.faults
     if faults:
@@ -197,7 +203,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
         channels=channels,
         people=_people(entries, calendars),
         polling=_section(sections, "polling", card_tables.PollingTable),
-        listen=_section(sections, "listen", collecting.ListenTable),
+        listen=listen,
         notifications=_section(sections, "notifications", collecting.NotificationsTable),
         history=history,
         delivery=delivery,
@@ -208,7 +214,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
         budget=_section(sections, "budget", collecting.BudgetTable),
         set_words=_section(sections, "set_words", collecting.SetWordsTable),
         warnings=tuple(notes.warnings + secret_notes.warnings),
-        version=sha256(text.encode()).hexdigest()[:12],
+        version=sha256((text + shared.text).encode()).hexdigest()[:12],
     )
 
 
@@ -328,19 +334,6 @@ def _people(entries: Entries, calendars: tuple[RotaCalendar, ...]) -> People:
     """Return everybody who is told; the first site's time zone is that of whoever has none."""
     first, persons = entries.all(plant.SiteTable, "site")[0], tuple(entries.all(PersonTable, "person"))
     return People(persons, first.time_zone, rotas_by_id(entries, calendars))
-
-
-def _check_set_words(sections: Mapping[str, plant.PlantTable], notes: FaultList) -> None:
-    listen = _section(sections, "listen", collecting.ListenTable)
-    if (
-        _section(sections, "set_words", collecting.SetWordsTable).host is not None
-        and listen.site_secret is None
-    ):
-        notes.fault(
-            "listen.site_secret",
-            "the secret with the site's token, since [set_words] is listened to",
-            "nothing",
-        )
 
 
 def _with_secrets(

@@ -28,6 +28,7 @@ from collector.configuration.settings_tables import (
     HistoryTable,
     ListenTable,
     PlannedWorkTable,
+    SetWordsTable,
 )
 from rules.alarms.catalogue import CATALOGUE
 
@@ -339,6 +340,13 @@ def _doubles(names: Sequence[str]) -> list[str]:
 
 def _listed(names: Iterable[str]) -> str:
     return " and ".join(repr(name) for name in sorted(names))
+
+
+def check_set_words(words: SetWordsTable, listen: ListenTable, notes: FaultList) -> None:
+    """Note that the site's words are listened to, and no token says which are the site's."""
+    if words.host is not None and listen.site_secret is None:
+        want = "the secret with the site's token, since [set_words] is listened to"
+        notes.fault("listen.site_secret", want, "nothing")
 
 
 def check_listen(listen: ListenTable, folder: Path, notes: FaultList) -> None:
