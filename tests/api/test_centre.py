@@ -31,7 +31,7 @@ from collector.messaging.centre.parts import (
 )
 from collector.process.clock import TurnedClock
 from collector.service.centre import CentreService
-from collector.storage.ledger.records import IncidentLine, JournalLine
+from collector.storage.ledger.records import IncidentLine, JournalLine, UserLine
 from rules.alarms.catalogue import CATALOGUE, Cause
 from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.alarms.lifecycle.alarm import new_alarm
@@ -39,6 +39,7 @@ from rules.alarms.lifecycle.states import State
 from rules.values.reason import told as words
 from rules.values.serial import to_plain
 from rules.values.severity import Severity
+from tests.api.access.door import CHEAP, ORIGIN, PASSWORD, TERMS, proof_of, sign_in
 from tests.collector.messaging.centre.test_handing_on import Answer, Site, answer
 from tests.rules.sample_plant import estate, overdue_bank, reading, system_state
 
@@ -381,3 +382,27 @@ async def test_work_begins_on_the_page_of_a_system_whose_site_takes_acts(tmp_pat
         said = {"unit": "east:W1", "by": "R. Haugen", "until": "2026-11-24T12:00:00Z"}
         assert (await client.post("/v1/systems/east:works/work", json=said)).status_code == 409
         assert "R. Haugen, work begins: east refused it" in (await client.get("/systems/east:works")).text
+
+
+async def test_who_signed_in_at_the_centre_is_named_at_the_site_and_nobody_else(tmp_path: Path) -> None:
+    async with handing_on(tmp_path, answer(200)) as (centre, _client, site):
+        hashed = CHEAP.hasher().hash(PASSWORD)
+        for name, role in (("ruth", "act"), ("lena", "look")):
+            await centre.access.save_user(UserLine(name, role, hashed, AT, AT), "Added.", sign_out=False)
+        transport = httpx.ASGITransport(create_app(centre, terms=TERMS), client=("192.0.2.77", 50000))
+        path = "/v1/alarms/on_battery:east:W1/acknowledge"
+        async with httpx.AsyncClient(transport=transport, base_url=ORIGIN) as browser:
+            assert (await browser.post(path, json={"by": "ruth"})).status_code == 401
+            for name, status in (("lena", 403), ("ruth", 202)):
+                await sign_in(browser, name)
+                browser.headers["X-CSRF-Token"] = await proof_of(browser)
+                assert (await browser.post(path, json={"by": "Somebody Else"})).status_code in {403, 422}
+                assert (await browser.post(path, json={})).status_code == status
+        ((_, _, asked),) = site.asked
+        passed = asked["passed_on"]
+        assert (asked["by"], passed["known"], passed["means"], passed["from"]) == (
+            "ruth",
+            True,
+            "signed in",
+            "192.0.2.77",
+        )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from pathlib import Path
 
 from collector.messaging.delivery.letter import Letter
@@ -12,8 +13,11 @@ from collector.messaging.delivery.office import PostOffice
 from collector.messaging.delivery.taking_on import TakingOn
 from collector.process.clock import TurnedClock
 from collector.storage.ledger import Ledger
+from collector.storage.ledger.whence import Whence, asking
+from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import Incident
-from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.alarm import Alarm, new_alarm
+from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import OperatorAction
 from tests.collector.messaging.cases import AT, Scripted, change, notice, office, person, put
 
@@ -84,3 +88,39 @@ async def test_who_has_it_too_is_told_of_what_stands_and_not_of_who_had_it_befor
         await here.taking.take_on("power-north-1", by="Ben", note="at the panel")
         await here.deliver()
         assert here.to("Ada")[1:] == [f"Ben has it, at the panel: {notice().what}"]
+
+
+async def test_an_act_of_a_centre_is_done_once_who_has_it_is_kept_and_not_with_the_first_alarm(
+    tmp_path: Path,
+) -> None:
+    kind = CATALOGUE["on_battery"]
+    alarms = [
+        replace(new_alarm(kind, unit, "", 0.0), state=State.ACTIVE_UNACKNOWLEDGED, incident="power-north-1")
+        for unit in ("A1", "A2")
+    ]
+    stands, acts = Stands(alarms={one.id: one for one in alarms}), []
+
+    async def done(_word: OperatorAction) -> None:
+        whence = asking.get()
+        acts.append(None if whence is None else (whence.who, whence.act))
+
+    act, since = "f" * 32, AT - timedelta(hours=1)
+    async with asked(tmp_path) as here:
+        taking = TakingOn(
+            here.ledger,
+            TurnedClock(AT),
+            here.where.dispatch,
+            standing=lambda: stands,
+            ask=done,
+            sent=lambda: None,
+        )
+        assert not await here.ledger.act_done(act, since)
+        noted = asking.set(Whence("Ada", "at the centre, signed in", "10.1.2.3", act))
+        try:
+            await taking.take_on("power-north-1", by="Ada")
+        finally:
+            asking.reset(noted)
+        assert acts == [("Ada", None), ("Ada", None)], "killed here, all of it comes again"
+        assert await here.ledger.act_done(act, since)
+        assert not await here.ledger.act_done("e" * 32, since)
+        assert not await here.ledger.act_done(act, AT + timedelta(hours=1))
