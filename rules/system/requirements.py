@@ -370,7 +370,7 @@ def _worst(lost: Sequence[UnitLost]) -> str | None:
 
 def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) -> list[Reason]:
     """Return the arithmetic: what holds, what is needed, and where it fails."""
-    low_s = held.low_s or 0.0
+    low_s, mid_s = held.low_s or 0.0, held.median_s
     now_s = evidence.now.low_s
     if evidence.spare_units < 1:
         if low_s >= needed_s:
@@ -391,7 +391,7 @@ def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) ->
         )
         return [
             reason(Code.HOLDS_WITH_ALL, held_s=now_s, needed_s=needed_s),
-            reason(Code.FAILS_ONE_LOST, units=failing, held_s=low_s, needed_s=needed_s),
+            reason(Code.FAILS_ONE_LOST, units=failing, held_s=low_s, needed_s=needed_s, expected_s=mid_s),
         ]
     return [
         reason(Code.FAILS_WITH_ALL, held_s=now_s, needed_s=needed_s, expected_s=evidence.now.median_s),

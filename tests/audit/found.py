@@ -67,4 +67,9 @@ FOUND: Final = (
         Story(61, 96, (), 140.0),
         ("alarm bank_order_now", "reason bank_order_now"),
     ),
+    Found(
+        "of a bank worn to a third it was said that it fails with its partner lost, where it held six times what is needed",
+        Story(61, 243, (), 40.0),
+        ("reason fails_one_lost", "alarm requirement_not_met"),
+    ),
 )

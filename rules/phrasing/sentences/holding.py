@@ -342,10 +342,18 @@ def holds_with_all(*, held_s: float, needed_s: float) -> str:
 
 
 @says(Code.FAILS_ONE_LOST)
-def fails_one_lost(*, units: tuple[str, ...], held_s: float, needed_s: float) -> str:
-    """Name the units whose loss it does not bear."""
+def fails_one_lost(
+    *, units: tuple[str, ...], held_s: float, needed_s: float, expected_s: float | None = None
+) -> str:
+    """Name the units whose loss it does not bear; or may not, where what is to be expected (`expected_s`) would be enough."""
     short = minutes_up(needed_s - held_s)
-    return f"Only with unit {' or '.join(units) or 'one'} lost it fails: {minutes(held_s)}, short by {short}."
+    one = " or ".join(units) or "one"
+    if expected_s is not None and expected_s >= needed_s:
+        return (
+            f"Only with unit {one} lost it may fail: {minutes(held_s)} at the least, short by {short}, and "
+            f"{minutes(expected_s)} to be expected."
+        )
+    return f"Only with unit {one} lost it fails: {minutes(held_s)}, short by {short}."
 
 
 @says(Code.FAILS_WITH_ALL)

@@ -118,16 +118,20 @@ def holds_one_lost(sight: Sight, said: Statement) -> Finding:
     return least_s(held_s, *left_s(sight, system, said.as_of_s, str(said.value["worst"])))  # type: ignore[index]
 
 
+def _may_do(said: Statement) -> bool:
+    """Return whether it is said that it may fail, since what is to be expected would be enough."""
+    expected_s = dict(said.value.args).get("expected_s") or 0.0  # type: ignore[attr-defined]
+    return float(expected_s) >= float(said.value["needed_s"])  # type: ignore[index]
+
+
 def fails_one_lost(sight: Sight, said: Statement) -> Finding:
-    """It holds for less than is needed with one of the units named lost."""
-    return _holds(sight, said, one_lost=True, enough=False)
+    """It holds for less than is needed with one of the units named lost; or may, where what is to be expected would be enough."""
+    return _holds(sight, said, one_lost=True, enough=None if _may_do(said) else False)
 
 
 def fails_with_all(sight: Sight, said: Statement) -> Finding:
     """It holds for less than is needed with all units there; or may, where what is to be expected would be enough."""
-    expected_s = dict(said.value.args).get("expected_s") or 0.0  # type: ignore[attr-defined]
-    may_do = float(expected_s) >= float(said.value["needed_s"])  # type: ignore[index]
-    return _holds(sight, said, one_lost=False, enough=None if may_do else False)
+    return _holds(sight, said, one_lost=False, enough=None if _may_do(said) else False)
 
 
 def holds_with_one_lost(sight: Sight, said: Statement) -> Finding:
@@ -154,8 +158,21 @@ def margin(sight: Sight, said: Statement) -> Finding:
     return least_s(held_s, *left_s(sight, system, said.as_of_s, None if lost is None else str(lost)))
 
 
+def told_high_s(sight: Sight, system: str, at_s: float, *, one_lost: bool) -> float:
+    """Return for how long a system was last said to hold at the most, s; none where nothing was said."""
+    kind = "hold-up one lost" if one_lost else "hold-up now"
+    for other in reversed(sight.played.statements):
+        if other.kind == kind and other.about == system and other.at_s <= at_s:
+            return cast("HoldUp", other.value).high_s or 0.0
+    return 0.0
+
+
 def not_met(sight: Sight, said: Statement) -> Finding:
-    """A need whose alarm stands is not met, or hardly; one that is over is met."""
+    """A need whose alarm stands is not met, or hardly; one that is over is met.
+
+    An alarm speaks of the least. Of banks that are little known that may be far under the truth; it is no falsehood while
+    the truth lies under the most that is told beside it.
+    """
     system = sight.system_of(said.about)
     needs = {n.id: need_s(sight, system, n) for n in sight.estate.systems[system].requirements}
     needed_s = next((s for name, s in needs.items() if said.where.endswith(f":{name}")), None)
@@ -166,7 +183,8 @@ def not_met(sight: Sight, said: Statement) -> Finding:
         worst_lost_s(sight, system, said.as_of_s) if spare else sight.world.hold_up_s(system, said.as_of_s)
     )
     if said.value:
-        if truth_s > CAUTIOUS * needed_s:
+        most_s = GROSS * told_high_s(sight, system, said.until_s, one_lost=spare)
+        if truth_s > max(CAUTIOUS * needed_s, most_s):
             return false(f"needs {needed_s:.0f} s, truly holds {truth_s:.0f} s")
         return TRUE if truth_s < GROSS * needed_s else UNDECIDED
     return (

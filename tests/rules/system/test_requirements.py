@@ -114,6 +114,19 @@ def test_a_low_end_that_is_too_short_is_no_failure_where_more_is_to_be_expected(
     assert say(found.because[0]).startswith("May fail with all units in service: 2.5 min at the least")
 
 
+def test_a_low_end_with_one_lost_that_is_too_short_is_no_failure_where_more_is_to_be_expected() -> None:
+    """Of a bank worn to a third the interval was 0 to 302 s with its partner lost, 47 were needed, and it held 282."""
+    known = evidence(800.0, 100.0)
+    wide = replace(
+        known, one_unit_lost=replace(known.one_unit_lost, low_s=100.0, median_s=400.0, high_s=900.0)
+    )
+    found = verdict(START, SET, UNITS, wide)
+    assert found.verdict is Verdict.INADEQUATE
+    assert "lost it may fail: 100 s at the least, short by 95 s, and 6.6 min to be expected." in str(
+        said(found.because)
+    )
+
+
 def test_where_the_worst_loss_is_not_told_the_one_that_is_told_is_named() -> None:
     """Said of one unit lost, whichever, it would be three times what holds with the other."""
     known = evidence(170.0, 160.0)

@@ -254,6 +254,10 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Only with unit one lost it fails: 100 s, short by 95 s.",
     ),
     (
+        reason(Code.FAILS_ONE_LOST, units=("A1",), held_s=0.0, needed_s=47.0, expected_s=156.0),
+        "Only with unit A1 lost it may fail: 0 s at the least, short by 47 s, and 2.6 min to be expected.",
+    ),
+    (
         reason(Code.FAILS_WITH_ALL, held_s=100.0, needed_s=195.0),
         "Fails with all units in service: 100 s at the least, needs 3.3 min.",
     ),
