@@ -95,10 +95,25 @@ class Draft:
                 continue
             kind = self.kind(one.kind, one.about)
             alarm = alarm or alarms.new_alarm(kind, one.about, one.qualifier, self.now_s)
+            seen = one.seen
+            if kind.planning and self._in_outage(one.about):
+                seen = replace(seen, present=None)
             planned = self.planned(kind, alarm)
             if planned != alarm.planned:
                 alarm = replace(alarm, planned=planned)
-            self.keep(course.observe(alarm, kind, one.seen, now_s=self.now_s, at=self.at))
+            self.keep(course.observe(alarm, kind, seen, now_s=self.now_s, at=self.at))
+
+    def _in_outage(self, about: str) -> bool:
+        """Return whether a thing's system gives from its banks or has dropped its load: what is planned waits until it is fed.
+
+        What is judged of banks and lines while they give is of the outage, not of the years to come.
+        """
+        system = self.book.topology.system(about)
+        if system is None:
+            return False
+        units = [self.store.units.get(unit) for unit in self.book.topology.units(system)]
+        lit = any(m is not None and m.on_battery and not m.testing for m in units)
+        return lit or self.scene.dropped(system)
 
     def unknown(self, unit: str, *, but: str) -> None:
         """Turn every condition of a unit into "not known", except of one kind."""

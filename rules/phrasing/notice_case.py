@@ -9,7 +9,7 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Cause
 from rules.alarms.conditions.shedding import end_overloads, shed_reason
-from rules.alarms.incidents.incident import Incident, IncidentPart, NoticeKind
+from rules.alarms.incidents.incident import Incident, IncidentPart, NoticeKind, waits_its_turn
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene, UnitMemory
 from rules.alarms.take_up import takes_by
@@ -39,10 +39,15 @@ class NoticeCase:
         """Return the active alarms, worst first."""
         return worst_first(self.alarms[m] for m in self.incident.members)
 
+    def _waits(self, alarm: Alarm) -> bool:
+        return waits_its_turn(self.incident, alarm, self.catalogue[alarm.kind])
+
     def pending(self) -> list[Alarm]:
         """Return the alarms that were not told yet and are not gone again, worst first."""
         pending = [self.alarms[m] for m in self.incident.pending]
-        there = worst_first(a for a in pending if not a.over and not a.open_now and not a.being_taken)
+        there = worst_first(
+            a for a in pending if not (a.over or a.open_now or a.being_taken or self._waits(a))
+        )
         if self.incident.cause is not Cause.POWER:
             return there
         return sorted(there, key=lambda a: self.catalogue[a.kind].cause is not Cause.POWER)

@@ -73,7 +73,9 @@ def notice_of(case: NoticeCase) -> Notice:
         by_when_for=by_when_for,
         lines=tuple(line for line in words.lines if not words.what.endswith(line)),
         short=short_form(briefly, capital(place(topology, words.about or incident.about)), left, words.do),
-        urgent=case.kind is not NoticeKind.CLOSED and severity.rank >= Severity.MAJOR.rank,
+        urgent=case.kind is not NoticeKind.CLOSED
+        and severity.rank >= Severity.MAJOR.rank
+        and not _all_back(case),
         level=incident.level,
         alarms=incident.members,
         counted=len(incident.counted),
@@ -83,6 +85,15 @@ def notice_of(case: NoticeCase) -> Notice:
         news_of=news_of,
         place=where,
         mains_lost=incident.cause is Cause.POWER and bool(parts) and not fed_beside(case),
+    )
+
+
+def _all_back(case: NoticeCase) -> bool:
+    """Return whether every system of an outage is fed again, and nothing that somebody must act on at once came to it."""
+    parts = case.incident.parts.values()
+    fed = bool(parts) and all(part.until is not None and not part.dark for part in parts)
+    return fed and not any(
+        a.severity is Severity.CRITICAL or case.catalogue[a.kind].breaks_out for a in case.pending()
     )
 
 

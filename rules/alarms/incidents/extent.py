@@ -96,7 +96,9 @@ def _with_parts(incident: Incident, ground: StepContext) -> Incident:
     about = ground.scene.extent(ever) if ever else incident.about
     if incident.announced_at is not None and not on_now:
         about = incident.about
-    return altered(incident, parts=parts, about=about or incident.about)
+    back = bool(parts) and all(part.until is not None and not part.dark for part in parts.values())
+    # nothing is asked of anybody once all are fed, though the end of it is told a moment later
+    return altered(incident, parts=parts, about=about or incident.about, do=None if back else incident.do)
 
 
 def _part(part: IncidentPart, ground: StepContext) -> IncidentPart:

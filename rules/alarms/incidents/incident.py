@@ -8,8 +8,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Final
 
-from rules.alarms.catalogue import Cause
-from rules.alarms.lifecycle.alarm import Deadline
+from rules.alarms.catalogue import AlarmKind, Cause
+from rules.alarms.lifecycle.alarm import Alarm, Deadline
 from rules.values.reason import Reason
 from rules.values.severity import Severity
 
@@ -134,6 +134,17 @@ class Incident:
         """Return whether a system holds on that was told to be about to end, and is not any more."""
         critical = self.told_severity is Severity.CRITICAL and self.severity is not Severity.CRITICAL
         return critical and any(part.until is None for part in self.parts.values())
+
+
+def waits_its_turn(incident: Incident, alarm: Alarm, kind: AlarmKind) -> bool:
+    """Return whether an alarm that came to an outage is told when that is over: what is planned, and what is lesser than it.
+
+    A letter that such a matter headed would bear the outage's severity. What comes of the lost supply, and what somebody is
+    called to at once, waits for nothing.
+    """
+    lesser = alarm.severity.rank < Severity.MAJOR.rank
+    of_it = kind.cause is Cause.POWER or kind.breaks_out
+    return incident.cause is Cause.POWER and not of_it and (lesser or kind.planning)
 
 
 @dataclass(frozen=True, slots=True)

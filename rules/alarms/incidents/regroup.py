@@ -75,10 +75,9 @@ def _differs(incident: Incident, before: Incident | None) -> bool:
     """Return whether anything changed that somebody looking at the incident would see."""
     if before is None:
         return True
-    return (incident.members, incident.about, incident.severity, incident.closed_at, incident.counted) != (
-        before.members,
-        before.about,
-        before.severity,
-        before.closed_at,
-        before.counted,
-    )
+    return _seen(incident) != _seen(before)
+
+
+def _seen(incident: Incident) -> tuple[object, ...]:
+    fed = tuple((system, part.until is None, part.dark) for system, part in incident.parts.items())
+    return incident.members, incident.about, incident.severity, incident.closed_at, incident.counted, fed

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import timedelta
 from typing import Final
 
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.closing import SETTLE_S, is_over
 from rules.alarms.incidents.context import StepContext
-from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
-from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, waits_its_turn
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.notices import NoticeCase, notice_of
 from rules.values.altered import altered
@@ -147,7 +147,7 @@ def _pending_due(incident: Incident, ground: StepContext, *, rested: bool) -> bo
     What is gone again and only waits out its off-delay is not told as if it were there; it stays pending until it
     comes back or ends. Nor is what cannot be told now (`open_now`): its words are of what was.
     """
-    there = [a for a in incident.pending if not _waits(ground.alarms[a])]
+    there = [a for a in incident.pending if not _waits(incident, a, ground)]
     if incident.pending_s is None or not there:
         return False
     waited_s = ground.moment.now_s - incident.pending_s
@@ -172,7 +172,7 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
         incident, kind, ground.alarms, ground.scene, ground.catalogue, moment.at, number, moment.now_s
     )
     notice = notice_of(case)
-    waits = tuple(a for a in incident.pending if _waits(ground.alarms[a]))
+    waits = tuple(a for a in incident.pending if _waits(incident, a, ground))
     untold = waits if kind is not NoticeKind.OPENED else ()
     incident = replace(
         incident,
@@ -196,8 +196,16 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
 
 
 def _back_news(incident: Incident, ground: StepContext) -> bool:
-    """Return whether a system is fed again, or dark, that was not told to be; of one that comes and goes that is no news."""
-    news = (set(_back(incident)) - set(incident.told_back)) | (set(_dark(incident)) - set(incident.told_dark))
+    """Return whether a system is fed again, or dark, that was not told to be; of one that comes and goes that is no news.
+
+    Once all are fed the end of it says so, and nothing else before it; of one that is fed before the others, when it has been
+    for a while: units take their supply one after another.
+    """
+    if all(part.until is not None and not part.dark for part in incident.parts.values()):
+        return False
+    settled = ground.moment.at - timedelta(seconds=SETTLE_S)
+    back = {s for s in _back(incident) if (until := incident.parts[s].until) is not None and until <= settled}
+    news = (back - set(incident.told_back)) | (set(_dark(incident)) - set(incident.told_dark))
     return any(not _comes_and_goes(incident.parts[system], ground) for system in news)
 
 
@@ -206,8 +214,10 @@ def _comes_and_goes(part: IncidentPart, ground: StepContext) -> bool:
     return any(alarm.chattering for alarm in alarms)
 
 
-def _waits(alarm: Alarm) -> bool:
-    return alarm.over or alarm.open_now or alarm.being_taken
+def _waits(incident: Incident, name: str, ground: StepContext) -> bool:
+    alarm = ground.alarms[name]
+    there = not (alarm.over or alarm.open_now or alarm.being_taken)
+    return not there or waits_its_turn(incident, alarm, ground.catalogue[alarm.kind])
 
 
 def _reckoned(incident: Incident) -> tuple[str, ...]:

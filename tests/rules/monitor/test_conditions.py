@@ -325,9 +325,9 @@ def test_what_is_found_after_the_return_is_told_behind_the_return() -> None:
         if seconds >= 40:
             judged = system_state("works", seconds + 2, verdict=Verdict.INADEQUATE, margin_s=-60.0)
             watch.give(SystemJudged(stamp(seconds + 2), judged))
-    (changed,) = [n for n in watch.notices() if n.kind is NoticeKind.CHANGED]
-    assert all(part.until is not None for part in changed.parts)
-    assert changed.what.startswith("Back on supply: Control centre and Treatment works. ")
-    # what is foretold for another outage is not taken for what is left of this one
-    assert "For the next outage: Treatment works needs 9.5 min for a start by hand" in changed.what
-    assert "back on supply" in changed.short
+    kinds = [n.kind for n in watch.notices("power-north")]
+    assert kinds == [NoticeKind.OPENED, NoticeKind.CLOSED], "told once that it is back"
+    closed = watch.notices("power-north")[-1]
+    assert closed.what.startswith("Back on supply")
+    assert not closed.urgent
+    assert any(line.startswith("Still stands: For the next outage: ") for line in closed.lines)

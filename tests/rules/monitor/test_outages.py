@@ -8,10 +8,12 @@ from datetime import timedelta
 import pytest
 
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.incidents.incident import IncidentPart, NoticeKind
+from rules.alarms.incidents.incident import IncidentChange, IncidentPart, NoticeKind
 from rules.alarms.lifecycle.alarm import Deadline
+from rules.battery.state import ReplacementDates
 from rules.generator.outage_source import SetSays
 from rules.monitor.inputs import (
+    BankJudged,
     OperatorCommand,
     SystemJudged,
 )
@@ -33,6 +35,7 @@ from tests.rules.sample_plant import (
     UNITS,
     estate,
     on_bank,
+    overdue_bank,
     reading,
     stamp,
     system_state,
@@ -505,3 +508,75 @@ def test_of_a_unit_alone_on_its_bank_the_message_says_what_its_end_overloads_and
     told = [n for n in watch.notices("power-north") if n.at >= stamp(120).at]
     assert told
     assert told[-1].do.startswith("Shed 3.75 kVA on line 1 within")
+
+
+def test_a_warning_that_comes_to_an_outage_heads_no_letter_of_it_and_is_told_at_its_end() -> None:
+    """A unit's fan fails while it gives from its bank: that is no news of the outage, which is critical meanwhile."""
+    watch = Watch()
+    outage(watch)
+    watch.give(
+        SystemJudged(stamp(16), system_state("works", 16, on_battery=on_battery_since(10, lasts_s=500)))
+    )
+    watch.pass_time(17, 30)
+    told = len(watch.notices("power-north"))
+    apart = system_state(
+        "works", 31, lines_w=(20_000.0, 3000.0, 3000.0), on_battery=on_battery_since(10, lasts_s=500)
+    )
+    for seconds in range(31, 1300, 30):
+        watch.give(*(on_bank(u, seconds) for u in NORTH))
+        watch.give(SystemJudged(stamp(seconds), replace(apart, as_of=stamp(seconds).at)))
+        watch.pass_time(seconds, seconds + 29, every=10.0)
+    assert not watch.alarm_state("phase_imbalance:works").active, "what is planned is not judged in an outage"
+    later = watch.notices("power-north")[told:]
+    assert all("line 1" not in notice.what for notice in later)
+
+
+def test_what_is_planned_of_a_bank_neither_opens_nor_ends_while_its_system_gives_from_its_banks() -> None:
+    watch = Watch()
+    watch.calm(5)
+    due = overdue_bank("W1")
+    outage(watch)
+    for seconds in range(20, 1000, 60):
+        watch.give(*(on_bank(u, seconds) for u in NORTH))
+        watch.give(BankJudged(stamp(seconds), due))
+    assert not [
+        a for a in watch.state.alarms if a.startswith("bank_replace_now") and watch.alarm_state(a).active
+    ]
+    watch.calm(1000, NORTH)
+    for seconds in range(1001, 1400, 20):
+        watch.calm(seconds, NORTH)
+        watch.give(BankJudged(stamp(seconds), due))
+        watch.pass_time(seconds, seconds + 19, every=5.0)
+    assert watch.alarm_state("bank_replace_now:bank-W1").active, "it waits until the outage is over"
+    watch.give(*(on_bank(u, 1400.0) for u in NORTH))
+    sound = replace(due, dates=ReplacementDates(None, None, None))
+    for seconds in range(1410, 1800, 20):
+        watch.give(*(on_bank(u, seconds) for u in NORTH))
+        watch.give(BankJudged(stamp(seconds), sound))
+        watch.pass_time(seconds, seconds + 19, every=5.0)
+    assert watch.alarm_state("bank_replace_now:bank-W1").active, "nor does it end in one"
+
+
+def test_that_all_is_back_is_told_once_and_wants_nobody() -> None:
+    watch = Watch()
+    outage(watch)
+    for seconds in range(20, 100, 5):
+        watch.give(*(on_bank(u, seconds) for u in NORTH))
+        watch.pass_time(seconds, seconds + 4)
+    for seconds in range(100, 160, 5):
+        watch.calm(seconds, NORTH)
+        watch.pass_time(seconds, seconds + 4)
+    back = [n for n in watch.notices("power-north") if n.at >= stamp(100).at]
+    assert [(n.kind, n.urgent) for n in back] == [(NoticeKind.CLOSED, False)]
+
+
+def test_an_outage_that_is_back_and_not_told_so_yet_asks_nothing_of_anybody_where_it_is_looked_at() -> None:
+    watch = Watch()
+    outage(watch)
+    assert watch.state.incidents["power-north-1"].do is not None
+    for seconds in range(20, 30, 5):
+        watch.calm(seconds, NORTH)
+        watch.pass_time(seconds, seconds + 4)
+    kept = [c for c in watch.of(IncidentChange) if c.notice is None][-1].incident
+    assert kept.do is None
+    assert all(part.until is not None for part in kept.parts.values())
