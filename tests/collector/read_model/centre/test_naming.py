@@ -26,7 +26,7 @@ NAMES = SiteNames("east", PLANT)
 SENTENCES = Path(__file__).parents[4] / "rules" / "phrasing" / "sentences"
 
 WORDS = {
-    "alarm", "bare", "because", "before", "buys", "by", "calendar", "changes", "curve", "detail", "do", "fault", "findings",
+    "alarm", "bare", "because", "before", "buys", "by", "calendar", "changes", "cold", "curve", "detail", "do", "fault", "findings",
     "first", "hints", "job", "kind", "limit", "lines", "name", "named", "note", "now", "offers", "one", "other", "purpose",
     "rest", "risks", "said", "short", "siblings", "source", "standing", "stands", "state", "status", "step", "steps",
     "type_name", "unanswered", "verdict", "wanted_for", "was", "what", "why", "words", "work", "worked", "wrong",
