@@ -96,9 +96,11 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     else:
         verdict = Verdict.INADEQUATE
         because.append(
-            reason(Code.RIDE_LOST, low_s=float(low))
+            reason(Code.RIDE_LOST, low_s=float(low), back_s=mains_back_s(scenario, float(low)))
             if told
-            else reason(Code.RIDE_LOST_EXPECTED, median_s=float(median))
+            else reason(
+                Code.RIDE_LOST_EXPECTED, median_s=float(median), back_s=mains_back_s(scenario, float(median))
+            )
         )
         if carried > 0.0:
             because.append(reason(Code.RIDE_CARRIED_AT_TIMES, of_100=int(100.0 * carried)))
@@ -214,3 +216,11 @@ def _load(ahead: LoadAhead | None, met: QuarterLoad | None) -> Reason:
     if ahead is not None and met is not None:
         return reason(Code.LOAD_BY_RECORD, power_w=met.asked.total_w, low_w=met.low_w, high_w=met.high_w)
     return reason(Code.LOAD_AS_GIVEN) if ahead is None else reason(Code.LOAD_HOUR_NOT_ON_RECORD)
+
+
+def mains_back_s(scenario: Scenario, lost_s: float) -> float | None:
+    """Return when the mains was back before the load is lost, in s from the start: its units had yet to take it. None: it was not."""
+    begun = [outage for outage in scenario.outages if outage.from_s <= lost_s]
+    ends = [None if o.for_s is None else o.from_s + o.for_s for o in begun]
+    last = max((end for end in ends if end is not None), default=None)
+    return last if None not in ends and last is not None and last < lost_s else None

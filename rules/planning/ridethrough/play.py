@@ -130,7 +130,7 @@ def ride(
         [],
     )
     above: set[str] = set()
-    ended_s = 0.0
+    ended_s = -_until_start_s(task, scenario, ahead)
     for stretch in stretches:
         if stretch.from_s >= scenario.until_s:
             break
@@ -159,6 +159,13 @@ def ride(
         else PlayedLoad(PlayedLoadBasis.RECORD, met.asked.total_w, met.low_w, met.high_w)
     )
     return replace(result, load=load)
+
+
+def _until_start_s(task: HoldUpTask, scenario: Scenario, ahead: LoadAhead | None) -> float:
+    """Return how long the banks charge before a scenario that begins later, from how they are known to be, in s."""
+    if ahead is None or task.as_of is None or scenario.banks is not BankCase.NOW:
+        return 0.0
+    return max((ahead.starts_at - task.as_of).total_seconds(), 0.0)
 
 
 def _until_fuel_is_out(

@@ -54,14 +54,24 @@ def ride_seen_too_old(*, of_100: int | None) -> str:
 
 
 @says(Code.RIDE_LOST)
-def ride_lost(*, low_s: float) -> str:
-    """Say when the load is lost at the earliest, in s from the start."""
+def ride_lost(*, low_s: float, back_s: float | None = None) -> str:
+    """Say when the load is lost at the earliest, in s from the start; `back_s`: when the mains was back before that."""
+    if back_s is not None:
+        return f"The load is lost {_after_return(low_s, back_s)} at the earliest."
     return f"The load is lost {minutes(low_s)} after the start at the earliest."
 
 
+def _after_return(lost_s: float, back_s: float) -> str:
+    """Say when the load is lost once the mains is back, while the units have still to take it."""
+    return f"{lasted(lost_s - back_s)} after the mains is back, before the units have taken it,"
+
+
 @says(Code.RIDE_LOST_EXPECTED)
-def ride_lost_expected(*, median_s: float) -> str:
-    """Say when the load is expected to be lost, where no least is told, in s from the start."""
+def ride_lost_expected(*, median_s: float, back_s: float | None = None) -> str:
+    """Say when the load is expected to be lost, where no least is told, in s from the start; `back_s` as for `ride_lost`."""
+    proves = "and nothing proves that it holds so long."
+    if back_s is not None:
+        return f"The load is expected to be lost about {_after_return(median_s, back_s)} {proves}"
     return f"The load is expected to be lost about {minutes(median_s)} after the start, and nothing proves that it holds so long."
 
 
@@ -124,7 +134,7 @@ def assumed_sharing() -> str:
 @says(Code.ASSUMED_RECHARGE)
 def assumed_recharge() -> str:
     """Say how banks recharge."""
-    return "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the generator alike."
+    return "Between outages, and until the start, 90 % of the hold-up comes back in 8 to 24 h, on mains and on the generator alike."
 
 
 @says(Code.ASSUMED_SHED_LOADS_BACK)

@@ -44,6 +44,15 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
         "The load is lost 9.9 min after the start at the earliest.",
     ),
     (
+        reason(Code.RIDE_LOST, low_s=1236.0, back_s=1200.0),
+        "The load is lost 36 s after the mains is back, before the units have taken it, at the earliest.",
+    ),
+    (
+        reason(Code.RIDE_LOST_EXPECTED, median_s=1236.0, back_s=1200.0),
+        "The load is expected to be lost about 36 s after the mains is back, before the units have taken it, and nothing "
+        "proves that it holds so long.",
+    ),
+    (
         reason(Code.RIDE_LOST_EXPECTED, median_s=599.0),
         "The load is expected to be lost about 9.9 min after the start, and nothing proves that it holds so long.",
     ),
@@ -76,7 +85,7 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.ASSUMED_RECHARGE),
-        "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the generator alike.",
+        "Between outages, and until the start, 90 % of the hold-up comes back in 8 to 24 h, on mains and on the generator alike.",
     ),
     (
         reason(Code.ASSUMED_SHED_LOADS_BACK),

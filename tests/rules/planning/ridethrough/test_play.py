@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -12,6 +13,7 @@ from rules.battery.model.health import BankBelief, belief_from_age
 from rules.phrasing.reasons import said
 from rules.planning.ridethrough.estate import EstateTask, ride_estate
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
+from rules.planning.ridethrough.outcome import mains_back_s
 from rules.planning.ridethrough.play import ride
 from rules.planning.ridethrough.result import PlayedLoadBasis, Ridethrough, worst
 from rules.planning.ridethrough.scenario import BankCase, PlannedShed, Scenario, refuse_unknown
@@ -397,3 +399,38 @@ def test_the_time_line_goes_on_for_ten_minutes_after_a_load_is_lost_and_an_hour_
     carried = played(Scenario((MainsOut(0.0, 18.0),)))
     last = [span for span in carried.timeline if span.about == "A"][-1]
     assert last.until_s == pytest.approx(18.0 + WALK_S + 3600.0)
+
+
+def emptied(hours_ahead: float | None, banks: BankCase = BankCase.NOW) -> float:
+    """Return the least that a system holds whose banks have given half of what they have, so many hours before it begins."""
+    plant, task, known = system(4000.0)
+    known = {name: belief.spending(0.5 * belief.health, 6000.0) for name, belief in known.items()}
+    assert task.as_of is not None
+    ahead = None
+    if hours_ahead is not None:
+        same = day_long(hour(24_000.0, 24_000.0, 24_000.0))
+        ahead = replace(same, starts_at=task.as_of + timedelta(hours=hours_ahead))
+    scenario = Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER), banks=banks)
+    found = ride(task, known, scenario, generator=SET, units=plant.units_of("A"), ahead=ahead)
+    assert found.hold_up is not None
+    assert found.hold_up.median_s is not None
+    return found.hold_up.median_s
+
+
+def test_a_plan_for_a_later_day_begins_with_banks_that_have_charged_until_then() -> None:
+    """Tonight's half-empty banks are no matter of Saturday's."""
+    now, at_once, by_noon, saturday = emptied(None), emptied(0.0), emptied(8.0), emptied(96.0)
+    full = emptied(0.0, BankCase.FULL)
+    assert at_once == pytest.approx(now, rel=0.1)
+    assert at_once < 0.8 * full
+    assert at_once < by_noon < saturday
+    assert saturday == pytest.approx(full, rel=0.03)
+
+
+@pytest.mark.parametrize(("lost_s", "back_s"), [(1199.0, None), (1236.0, 1200.0)])
+def test_a_loss_after_the_mains_is_back_is_told_as_that(lost_s: float, back_s: float | None) -> None:
+    once = Scenario((MainsOut(0.0, 1200.0),))
+    assert mains_back_s(once, lost_s) == back_s
+    assert mains_back_s(Scenario((MainsOut(0.0, None),)), lost_s) is None
+    again = Scenario((MainsOut(0.0, 600.0), MainsOut(1000.0, 200.0)))
+    assert mains_back_s(again, lost_s) == back_s
