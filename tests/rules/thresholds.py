@@ -394,13 +394,13 @@ SYSTEM = (
               _judges_share, (0.149, 0.1501, 0.151), (False, True, True)),
     Threshold("rules.system.parallel.NO_LOAD_FRACTION", "a unit of 27 kW that may rest, W", _rests,
               (539.0, 540.0, 541.0), (Standing.RESTING.value, Standing.RESTING.value, Standing.CARRYING.value)),
-    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "up to rating for ever", overload_borne_s,
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "up to rating for ever", lambda f: float(overload_borne_s(f)),
               (0.99, 1.0, 1.01), (float("inf"), float("inf"), 600.0)),
-    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "10 % over, 10 min", lambda f: round(overload_borne_s(f)),
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "10 % over, 10 min", lambda f: round(float(overload_borne_s(f))),
               (1.09, 1.10, 1.11), (600, 600, 515)),
-    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "25 % over, 1 min", lambda f: round(overload_borne_s(f)),
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "25 % over, 1 min", lambda f: round(float(overload_borne_s(f))),
               (1.24, 1.25, 1.26), (70, 60, 56)),
-    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "half over, 10 s", lambda f: round(overload_borne_s(f), 1),
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "half over, 10 s", lambda f: round(float(overload_borne_s(f)), 1),
               (1.49, 1.50, 1.51), (10.7, 10.0, 0.0)),
 )  # fmt: skip
 

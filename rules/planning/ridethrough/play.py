@@ -140,11 +140,11 @@ def ride(
             course.spent_ws[name] = scaled(course.spent_ws[name], before, course.used[name])
         hour = None if ahead is None else ahead.during(stretch.from_s, stretch.until_s)
         if hour is None:
-            played = _stretch(task, stores, course, stretch, scenario, asked, groups, spread)
+            played = _stretch(task, stores, course, stretch, scenario, asked, groups, spread, np.exp(drift))
         else:
             there = _with_changes(hour.asked, scenario)
             moved = _spread_by(hour, task, stores, there, drift / DRIFT_SD, sharing)
-            played = _stretch(task, stores, course, stretch, scenario, there, groups, moved)
+            played = _stretch(task, stores, course, stretch, scenario, there, groups, moved, np.exp(drift))
         above |= played.above_table_at_start
         ended_s = min(stretch.until_s, scenario.until_s)
     result = result_of(
@@ -258,6 +258,7 @@ def _stretch(  # noqa: PLR0917 - everything a stretch is made of
     asked: BoardLoad,
     groups: Mapping[str, LoadGroup],
     spread: Mapping[str, Floats],
+    drift: Floats,
 ) -> Played:
     """Play one stretch on the banks, first without end to see what is left, then to its end."""
     spent = {name: _Spent(store, course.used[name], course.spent_ws[name]) for name, store in stores.items()}
@@ -283,6 +284,7 @@ def _stretch(  # noqa: PLR0917 - everything a stretch is made of
             lost=scenario.units_out,
             until_s=until_s,
             spread=spread,
+            drift=drift,
         )
         return found.played, found.shed_at_s
 

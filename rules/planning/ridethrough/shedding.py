@@ -212,13 +212,13 @@ def shedding_plan(
     stores: dict[str, BankStore] = {
         b.id: shuffled(beliefs[b.id], chance(seed, f"bank {b.id}"), draws) for b in task.banks
     }
-    drift = drifts(seed, draws)
-    spread = {b.id: np.exp(drift + sharings(seed, task, b.id, draws)) for b in task.banks}
+    drift = np.exp(drifts(seed, draws))
+    spread = {b.id: drift * np.exp(sharings(seed, task, b.id, draws)) for b in task.banks}
 
     def low_s(shed: Sequence[LoadGroup], when_s: float) -> float:
         drops = [Shed(g.id, group_load(g, task.asked), at_s=when_s) for g in shed]
         played = play_with_sheds(
-            task.units, task.banks, stores, task.asked, drops, lost=units_out, spread=spread
+            task.units, task.banks, stores, task.asked, drops, lost=units_out, spread=spread, drift=drift
         ).played
         return percentiles(played.seconds)[0]
 

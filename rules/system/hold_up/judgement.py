@@ -124,13 +124,13 @@ def _played(
     stores = {
         bank.id: shuffled(beliefs[bank.id], chance(seed, f"bank {bank.id}"), draws) for bank in task.banks
     }
-    drift = drifts(seed, draws)
-    spread = {bank.id: np.exp(drift + sharings(seed, task, bank.id, draws)) for bank in task.banks}
+    drift = np.exp(drifts(seed, draws))
+    spread = {bank.id: drift * np.exp(sharings(seed, task, bank.id, draws)) for bank in task.banks}
     told = {name for name, store in stores.items() if store.low_end_told}
     because = list(task.notes)
 
     def run(lost: frozenset[str] = frozenset()) -> HoldUp:
-        played = play(task.units, task.banks, stores, task.asked, lost=lost, spread=spread)
+        played = play(task.units, task.banks, stores, task.asked, lost=lost, spread=spread, drift=drift)
         because.extend(banks_beyond_table(task, stores, lost, played.above_table))
         left = [bank.id for bank in task.banks if not lost.issuperset(bank.feeds)]
         held = played.hold_up(worst_basis([stores[bank].basis for bank in left]))
@@ -145,14 +145,18 @@ def _played(
     recharged = None
     if any(float(np.median(store.used)) > NOT_FULL for store in stores.values()):
         full = {name: store.rested(store.as_of) for name, store in stores.items()}
-        recharged = play(task.units, task.banks, full, task.asked, spread=spread).hold_up(now.basis)
+        recharged = play(task.units, task.banks, full, task.asked, spread=spread, drift=drift).hold_up(
+            now.basis
+        )
         recharged = recharged if now.low_s is not None else untold(recharged)
         because.append(reason(Code.BANKS_BEING_CHARGED, full_low_s=recharged.low_s))
     old = {bank.id: AtEndOfLife(stores[bank.id], task.coldest_c[bank.id]) for bank in task.banks}
     old_basis = worst_basis([store.basis for store in old.values()])
 
     def ended(today: HoldUp, lost: frozenset[str] = frozenset()) -> HoldUp:
-        held = play(task.units, task.banks, old, task.asked, lost=lost, spread=spread).hold_up(old_basis)
+        held = play(task.units, task.banks, old, task.asked, lost=lost, spread=spread, drift=drift).hold_up(
+            old_basis
+        )
         return no_better(held, today)
 
     old_all = ended(now if recharged is None else recharged)
@@ -179,7 +183,7 @@ def _played(
         load_w=task.asked.total_w,
         bank_asked_w=asked_w,
         shown=shown,
-        ends=_ends(task, stores, spread),
+        ends=_ends(task, stores, spread, drift),
         unproven=unproven,
     )
 
@@ -201,10 +205,10 @@ def _tells(held: HoldUp, stores: Sequence[BankBelief]) -> bool:
 
 
 def _ends(
-    task: HoldUpTask, stores: Mapping[str, BankBelief], spread: Mapping[str, Floats]
+    task: HoldUpTask, stores: Mapping[str, BankBelief], spread: Mapping[str, Floats], drift: Floats
 ) -> tuple[BankEnds, ...]:
     """Return the banks that end a good while before the system, in order."""
-    whole = play(task.units, task.banks, stores, task.asked, spread=spread)
+    whole = play(task.units, task.banks, stores, task.asked, spread=spread, drift=drift)
     powers = bank_powers(task)
     held = {
         name: np.maximum(store.health_at(powers[name]) - store.used, 0.0) for name, store in stores.items()
@@ -215,7 +219,7 @@ def _ends(
         if early.mean() < 0.5:
             continue
         low, median, high = percentiles(ended_s[early])
-        then = play(task.units, task.banks, stores, task.asked, spread=spread, until_s=median)
+        then = play(task.units, task.banks, stores, task.asked, spread=spread, drift=drift, until_s=median)
         left = sum(np.maximum(held[n] - (then.used[n] - stores[n].used), 0.0) for n in held)
         part = float(np.median(left / np.maximum(sum(held.values()), 1e-9)))
         found.append(BankEnds(bank, low, median, high, float(early.mean()), min(max(part, 0.0), 1.0)))

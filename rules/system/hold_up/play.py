@@ -40,6 +40,8 @@ Floats = NDArray[np.float64]
 
 Flags = NDArray[np.bool_]
 
+OVERLOADED: Final = 1.0 + 1e-6
+"""A unit over its rating by what is asked now stays so, however its load may drift: it is the cautious side."""
 LONGEST_S: Final = 48 * 3600.0
 """Play stops here: what holds longer holds "at least" this long."""
 
@@ -146,7 +148,7 @@ class _Stage:
     bank_health: Mapping[int, Floats]
     bank_ws: Mapping[int, Floats]
     ended_at_once: tuple[int, ...]
-    borne_s: Mapping[int, float]
+    borne_s: Mapping[int, Floats]
     load_dropped: bool
 
 
@@ -175,6 +177,7 @@ class _Plant:
     changes: tuple[LoadChange, ...]
     borne: Sequence[tuple[float, float]]
     spread: Floats | None
+    drift: Floats
     change_at: Floats
     stop_s: Floats
     stages: dict[tuple[int, int], _Stage] = field(default_factory=dict)
@@ -222,7 +225,7 @@ class _Plant:
             health[i] = self.stores[i].health_at(watts)
             whole_ws[i] = self.stores[i].published_ws(watts)
         borne = {
-            k: overload_borne_s(shares[unit.id][1], self.borne)
+            k: overload_borne_s(np.maximum(shares[unit.id][1] * self.drift, OVERLOADED), self.borne)
             for k, unit in enumerate(self.units)
             if unit.id in shares and shares[unit.id][1] > 1.0
         }
@@ -240,12 +243,13 @@ def play(
     until_s: float | Floats = LONGEST_S,
     borne: Sequence[tuple[float, float]] = OVERLOAD_BORNE,
     spread: Mapping[str, Floats] | None = None,
+    drift: Floats | None = None,
 ) -> Played:
     """Play the banks from their used fraction now until the load is lost, or `until_s`.
 
     `stores` by bank id, all with the same number of draws. `lost` names units gone from the start;
     their own banks go with them. `spread`: factors on a bank's rate, one per draw, for what is not
-    known of sharing and losses.
+    known of sharing and losses; `drift`: on what all units carry: an overload is borne the shorter the more it is.
 
     Raises:
         ValueError: a bank without its store.
@@ -264,7 +268,18 @@ def play(
     change_at = np.array([np.broadcast_to(np.asarray(c.at_s, dtype=np.float64), draws) for c in changes])
     change_at = change_at.reshape(len(changes), draws)
     stop_s = np.broadcast_to(np.asarray(until_s, dtype=np.float64), draws)
-    plant = _Plant(kept, live, own, asked, tuple(changes), borne, factors, change_at, stop_s)
+    plant = _Plant(
+        kept,
+        live,
+        own,
+        asked,
+        tuple(changes),
+        borne,
+        factors,
+        np.ones(draws) if drift is None else drift,
+        change_at,
+        stop_s,
+    )
     course = _Course(
         time_s=np.zeros(draws),
         left=np.full(draws, (1 << len(live)) - 1, dtype=np.int64),
@@ -307,7 +322,7 @@ def _advance(plant: _Plant, course: _Course, rows: NDArray[np.intp], key: int) -
         rate[i] = full_rate[rows] if plant.spread is None else full_rate[rows] * plant.spread[i, rows]
         used = _used_here(plant.stores[i], course, i, rows, stage.bank_ws[i])
         ends[i] = np.maximum(stage.bank_health[i][rows] - used, 0.0) / rate[i]
-    trips = {k: (1.0 - course.strained[k, rows]) * borne_s for k, borne_s in stage.borne_s.items()}
+    trips = {k: (1.0 - course.strained[k, rows]) * borne_s[rows] for k, borne_s in stage.borne_s.items()}
     pending = {
         j: np.maximum(plant.change_at[j, rows] - course.time_s[rows], 0.0)
         for j in range(len(plant.changes))
@@ -327,8 +342,8 @@ def _advance(plant: _Plant, course: _Course, rows: NDArray[np.intp], key: int) -
         course.spent_ws[i, rows] += rate[i] * wait * stage.bank_ws[i][rows]
         _end_bank(course, rows[to_end <= wait], i)
     for k, to_trip in trips.items():
-        if stage.borne_s[k] > 0.0:
-            course.strained[k, rows] += wait / stage.borne_s[k]
+        borne_s = stage.borne_s[k][rows]
+        course.strained[k, rows] += np.divide(wait, borne_s, out=np.zeros(len(rows)), where=borne_s > 0.0)
         tripped = rows[(to_trip <= wait) & ~relieved]
         course.by_overload[tripped] = True
         course.running[tripped] = False

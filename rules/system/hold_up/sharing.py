@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 OVERLOAD_BORNE: Final = ((1.10, 600.0), (1.25, 60.0), (1.50, 10.0))
 """Load over rating, and seconds that a unit bears it: the low ends of what makers usually give.
@@ -67,16 +68,15 @@ class BoardLoad:
         return sum(self.power_w.values())
 
 
-def overload_borne_s(fraction: float, borne: Sequence[tuple[float, float]] = OVERLOAD_BORNE) -> float:
-    """Return how long a unit bears `fraction` of its rating, in s; inf up to its rating."""
-    if fraction <= 1.0 + 1e-9:
-        return float("inf")
-    if fraction > borne[-1][0]:
-        return 0.0
-    if fraction <= borne[0][0]:
-        return borne[0][1]
+def overload_borne_s(
+    fraction: ArrayLike, borne: Sequence[tuple[float, float]] = OVERLOAD_BORNE
+) -> NDArray[np.float64]:
+    """Return how long a unit bears `fraction` of its rating, in s, one a fraction; inf up to its rating."""
+    fractions = np.asarray(fraction, dtype=np.float64)
     at, seconds = zip(*borne, strict=True)
-    return float(np.exp(np.interp(fraction, at, np.log(seconds))))
+    found = np.exp(np.interp(fractions, at, np.log(seconds)))
+    found = np.where(fractions > at[-1], 0.0, found)
+    return np.asarray(np.where(fractions <= 1.0 + 1e-9, np.inf, found))
 
 
 def unit_shares(units: Sequence[PlayUnit], asked: BoardLoad) -> dict[str, tuple[float, float]] | None:

@@ -39,6 +39,7 @@ def play_with_sheds(
     lost: frozenset[str] = frozenset(),
     until_s: float = LONGEST_S,
     spread: Mapping[str, Floats] | None = None,
+    drift: Floats | None = None,
 ) -> PlayedWithSheds:
     """Play with sheds by time and by what is left.
 
@@ -52,7 +53,9 @@ def play_with_sheds(
 
     def run() -> Played:
         changes = [LoadChange(at, shed.asked.times(-1.0)) for shed, at in events]
-        return play(units, banks, stores, asked, changes, lost=lost, until_s=until_s, spread=spread)
+        return play(
+            units, banks, stores, asked, changes, lost=lost, until_s=until_s, spread=spread, drift=drift
+        )
 
     played = run()
     fired: Floats = np.zeros_like(played.seconds)
