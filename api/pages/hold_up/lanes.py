@@ -74,6 +74,8 @@ def said(feeds: Sequence[UnitFeed]) -> str:
     again, on = fed_again(feeds), [feed.unit for feed in feeds if feed.by is FedBy.BANK]
     if not lost:
         return "No unit is seen on its bank."
+    if not again and not on:
+        return f"{_unheard(len(lost))}."
     if not again:
         fed = len(feeds) - len(on)
         beside = f"; {plural(fed, 'unit')} of {count(len(feeds))} not" if fed else ""
@@ -84,6 +86,12 @@ def said(feeds: Sequence[UnitFeed]) -> str:
         f"{capital(count(again))} of {plural(len(lost), 'unit')} {'is' if again == 1 else 'are'} fed again"
     )
     return f"{words}; {_names(on)} on {'its bank' if len(on) == 1 else 'their banks'}." if on else f"{words}."
+
+
+def _unheard(units: int) -> str:
+    """Say of units that were last seen on their banks that nothing is heard of them now."""
+    whose, verb = ("its bank", "is") if units == 1 else ("their banks", "are")
+    return f"{capital(plural(units, 'unit'))} last seen on {whose} {verb} not heard now"
 
 
 def _names(units: Sequence[str]) -> str:

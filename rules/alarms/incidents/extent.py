@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from datetime import timedelta
+from typing import Final
 
 from rules.alarms.catalogue import Cause
 from rules.alarms.conditions.outage import time_left_s
@@ -11,6 +13,9 @@ from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.alarms.lifecycle.states import Effect
 from rules.values.altered import altered
+
+UNHEARD_AFTER: Final = timedelta(seconds=10)
+"""A card on battery is read every 2 s; from so long a silence on nothing says that what it feeds was carried through it."""
 
 
 def refreshed(incident: Incident, effects: Mapping[str, frozenset[Effect]], ground: StepContext) -> Incident:
@@ -101,6 +106,13 @@ def _with_parts(incident: Incident, ground: StepContext) -> Incident:
     return altered(incident, parts=parts, about=about or incident.about, do=None if back else incident.do)
 
 
+def _unheard(part: IncidentPart, ground: StepContext) -> bool:
+    """Return whether a unit that was last seen on its bank has not been heard for so long that its bank may have ended."""
+    memories = (ground.scene.units.get(unit) for unit in part.on)
+    silences = (m.silent_since for m in memories if m is not None and m.silent_since is not None)
+    return any(ground.moment.at - since >= UNHEARD_AFTER for since in silences)
+
+
 def _part(part: IncidentPart, ground: StepContext) -> IncidentPart:
     at = ground.moment.at
     feeds_nothing = ground.scene.dropped(part.system)
@@ -112,6 +124,7 @@ def _part(part: IncidentPart, ground: StepContext) -> IncidentPart:
     if part.until is not None:
         off_s = part.off_s + max((at - part.until).total_seconds(), 0.0)
         part = replace(part, until=None, fed_at=None, times=part.times + 1, off_s=off_s)
+    part = altered(part, unseen=part.unseen or _unheard(part, ground))
     state = ground.scene.systems.get(part.system)
     outage = None if state is None else state.on_battery
     if outage is None or state is None or state.as_of is None or state.as_of < part.since:

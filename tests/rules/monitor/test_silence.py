@@ -52,6 +52,22 @@ def test_a_system_last_seen_on_battery_stays_on_battery_when_it_falls_silent() -
     assert any("It was last seen on battery" in say(a.what) for a in watch.state.alarms.values())
 
 
+def test_an_outage_through_which_a_card_was_not_heard_is_not_said_to_have_been_carried_throughout() -> None:
+    """Its bank ended, it was dark for 48 s with its card, and came back with the mains: it was told as carried throughout."""
+    for unheard_s, said in ((48, "carried as far as it was seen"), (4, "carried throughout")):
+        watch = Watch()
+        outage(watch)
+        for seconds in range(20, 100, 2):
+            heard = NORTH if seconds > 22 + unheard_s else [u for u in NORTH if u not in UNITS["control"]]
+            watch.give(*(on_bank(u, float(seconds)) for u in heard))
+            watch.give(*(silence(u, seconds) for u in NORTH if u not in heard))
+            watch.pass_time(seconds, seconds + 1)
+        watch.calm(100, NORTH)
+        watch.pass_time(101, 180)
+        closed = watch.notices("power-north")[-1]
+        assert said in closed.what
+
+
 def test_a_card_that_falls_silent_while_its_unit_is_on_its_bank_is_missed_within_20_s() -> None:
     """The others go on answering, every two seconds; at rest the same takes the minute a card may hang."""
     for on_bank_, latest_s in ((True, 20.0), (False, 68.0)):

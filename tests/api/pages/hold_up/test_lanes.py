@@ -74,6 +74,13 @@ def test_before_the_journal_is_read_the_units_are_on_their_banks_since_the_outag
     assert unit_feeds(sheet, "control") == ()
 
 
+def test_of_units_that_are_not_heard_on_their_banks_it_is_said_that_they_are_not() -> None:
+    """A system of one unit that ended, its card with it, was said to have "None units on their banks; one unit of one not"."""
+    feeds = [replace(feed, by=FedBy.UNKNOWN, lost=True) for feed in unit_feeds(samples.outage(), "works")]
+    assert said(feeds[:1]) == "One unit last seen on its bank is not heard now."
+    assert said(feeds) == "Three units last seen on their banks are not heard now."
+
+
 def test_a_unit_that_never_lost_its_supply_is_not_counted_as_fed_again() -> None:
     sheet = coming_back()
     event = replace(
