@@ -361,6 +361,8 @@ def _fifth(rows: Sequence[SystemRow]) -> str:
     may = [row for row in asked if row.out in {ShortAnswer.YES, ShortAnswer.SOME}]
     if not asked:
         return "Whether a unit may be taken out was not asked yet."
+    if not may and all(row.out is ShortAnswer.UNKNOWN for row in asked):
+        return "Whether a unit may be taken out cannot be told."
     if not may:
         return "No unit may be taken out now."
     if len(may) <= NEXT:

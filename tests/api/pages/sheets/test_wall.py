@@ -148,6 +148,9 @@ def test_where_one_system_or_two_can_spare_a_unit_they_are_named() -> None:
     assert f"A unit may be taken out at {may[0]}" in shown
     assert re.search(r"A unit may be taken out at \w+ of 1\d systems", read(wall(many.sheet_of(12))))
     assert "No unit may be taken out now." in read(wall(sheet, "/wall?system=works"))
+    open_ = tuple(replace(one, overall="cannot_tell") for one in sheet.isolations)
+    told = read(wall(replace(sheet, isolations=open_), "/wall?system=works"))
+    assert "Whether a unit may be taken out cannot be told." in told, "not asked is not refused"
 
 
 def _dark(sheet: Sheet, *names: str) -> Sheet:
