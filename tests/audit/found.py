@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from collector.simulation.cards.faulty_cards import Lie
 from collector.simulation.scenario.director import MainsFails, MainsReturns
 from tests.audit.happenings import InputCloses, InputOpens
 from tests.audit.stories import Story, StoryCue
@@ -71,5 +72,10 @@ FOUND: Final = (
         "of a bank worn to a third it was said that it fails with its partner lost, where it held six times what is needed",
         Story(61, 243, (), 40.0),
         ("reason fails_one_lost", "alarm requirement_not_met"),
+    ),
+    Found(
+        "of a card that sends tenths, -1 for unknown came as 10 degrees below zero: a bank was called too small and aged slower",
+        Story(61, 110, (), 30.0, {"depot-2-card": (Lie.SENTINEL_MINUS_ONE, Lie.TEMPERATURE_TENTHS)}),
+        ("bank asked_fraction", "bank dates", "bank too_small", "reason blocks_give_less"),
     ),
 )

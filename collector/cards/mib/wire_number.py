@@ -151,7 +151,7 @@ class WireNumbers:
             return None
         correction = self.corrections.by_object.get(name)
         why = _no_answer(name, item, raw)
-        if why is not None and not (correction is not None and raw == -1 and item.low is None):
+        if why is not None and not (correction is not None and raw in {-1, -10} and item.low is None):
             return self._refuse(name, why[0], came, why[1], line)
         if correction is not None and correction.ruling is Ruling.NOT_KNOWN:
             return self._refuse(name, correction.kind, came, correction.reason, line)
@@ -291,8 +291,11 @@ def _no_answer(name: str, item: MibObject, raw: float) -> tuple[DoubtKind, str] 
     """Return why a raw value says nothing: a sentinel, or outside what the standard's type allows."""
     if raw in TYPE_LIMITS and not (item.kind is Kind.COUNTER and raw < 2**32 - 1):
         return DoubtKind.SENTINEL, f"{raw:.0f} is the limit of an integer type: what cards send for unknown"
-    if raw == -1 and (item.low is not None or name == "upsBatteryTemperature"):
-        return DoubtKind.SENTINEL, "-1 is what cards send for unknown"
+    celsius = name == "upsBatteryTemperature"
+    if (raw == -1 and (item.low is not None or celsius)) or (
+        raw == -10 and celsius
+    ):  # -1 in tenths of a degree
+        return DoubtKind.SENTINEL, f"{raw:.0f} is what cards send for unknown"
     if raw == 255 and name in _BYTE_LIMIT:
         return DoubtKind.SENTINEL, "255 is the limit of an octet: what cards send for unknown"
     if raw == 0 and name in _ZERO_IS_NO_ANSWER:

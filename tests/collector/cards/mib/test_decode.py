@@ -52,6 +52,7 @@ def test_a_healthy_card_in_si_units_without_a_doubt() -> None:
         ("upsBatteryCurrent", -32768, DoubtKind.SENTINEL),
         ("upsBatteryTemperature", 255, DoubtKind.SENTINEL),
         ("upsBatteryTemperature", -1, DoubtKind.SENTINEL),
+        ("upsBatteryTemperature", -10, DoubtKind.SENTINEL),
         ("upsBatteryTemperature", 0, DoubtKind.SENTINEL),
         ("upsBatteryTemperature", 240, DoubtKind.IMPOSSIBLE),
         ("upsEstimatedMinutesRemaining", 0, DoubtKind.SENTINEL),
