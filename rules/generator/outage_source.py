@@ -51,6 +51,11 @@ class SetSays(StrEnum):
     RUNS = "runs"
     CARRIES = "carries"
 
+    @property
+    def running(self) -> bool:
+        """Return whether it runs, on load or not."""
+        return self is not SetSays.STANDS
+
 
 @dataclass(frozen=True, slots=True)
 class SetWord:

@@ -25,6 +25,7 @@ from rules.system.hold_up.sampling import chance, drifts, sharings, shuffled
 from rules.system.hold_up.sharing import BoardLoad
 from rules.system.hold_up.sheds import Shed, play_with_sheds
 from rules.system.hold_up.task import HoldUpTask
+from rules.system.outage.on_battery import BY_HAND
 from rules.system.requirements import after_start_s
 from rules.system.state import RequirementVerdict, ShedFirst, ShedStep
 from rules.values.code import Code
@@ -96,10 +97,15 @@ UNTIL: Final = frozenset((Purpose.ORDERLY_SHUTDOWN, Purpose.PLANNED))
 
 
 def wanted_now(
-    needs: Sequence[RequirementVerdict], generator: Generator | None, units: Sequence[Unit]
+    needs: Sequence[RequirementVerdict],
+    generator: Generator | None,
+    units: Sequence[Unit],
+    *,
+    runs: bool = False,
 ) -> tuple[float, Reason]:
     """Return how long a system on its banks should hold from this moment, s, and for what.
 
+    `runs`: the site said that the generator runs, so that nobody is on the way to start it by hand.
     A person at the generator needs the way there and then the run-up and walk-in; all else as it is declared. The
     longest counts: what is shed can be switched on again, what is dropped is down.
     """
@@ -108,9 +114,8 @@ def wanted_now(
         for need in needs
         if need.purpose in UNTIL and need.required_s
     ]
-    if generator is not None and generator.hand_start_s is not None:
-        by_hand = reason(Code.WANTED_PURPOSE, purpose=Purpose.MANUAL_GENERATOR_START)
-        found.append((generator.hand_start_s + after_start_s(generator, units), by_hand))
+    if generator is not None and generator.hand_start_s is not None and not runs:
+        found.append((generator.hand_start_s + after_start_s(generator, units), BY_HAND))
     return max(found, key=itemgetter(0), default=(UNSAID_S, reason(Code.WANTED_HOUR)))
 
 

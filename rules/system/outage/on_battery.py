@@ -7,8 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.generator.outage_source import SetSays
-from rules.plant.estate import Unit
+from rules.plant.estate import Purpose, Unit
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.observation import SupplySight, SystemObservation, SystemView
 from rules.system.outage.end_known import end_known
@@ -23,12 +22,17 @@ from rules.system.state import (
     OnBattery,
     Standing,
 )
+from rules.values.code import Code
+from rules.values.reason import reason
 
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
 
 JUDGED_FOR: Final = timedelta(minutes=5)
 """How long a judgement of the hold-up counts; it is made anew twice a minute."""
+
+BY_HAND: Final = reason(Code.WANTED_PURPOSE, purpose=Purpose.MANUAL_GENERATOR_START)
+"""What a system is wanted to hold for until a person has started its generator."""
 
 
 def tells_end(judged: HoldUpJudgement, since: datetime) -> bool:
@@ -79,7 +83,7 @@ def on_battery(
         earliest = latest = outlasted = None
     generator = view.estate.generator_of(view.system)
     start_before = failed = hand_s = None
-    runs = view.set_says in (SetSays.RUNS, SetSays.CARRIES)
+    runs = view.set_says is not None and view.set_says.running
     there = bool(sight.fed) or sight.offered_since is not None
     if generator is not None and not there:
         if sight.dead_since is not None and reckoned is None and not runs:
@@ -91,6 +95,8 @@ def on_battery(
             # A moment before the mains were lost was never anybody's to use: no start could have been in time.
             start_before = last if last > since else None
     shed = view.shed if view.shed is not None and view.shed.as_of >= since and not carried else None
+    if shed is not None and runs and shed.wanted_for == BY_HAND:
+        shed = None  # nobody is on the way to start what runs: what to shed is asked anew
     outage = OnBattery(
         since=since,
         ends_earliest=earliest,

@@ -13,7 +13,7 @@ from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.state import ShownToCarry
 from rules.generator.outage_source import SetSays
 from rules.phrasing.reasons import said, say
-from rules.plant.estate import Bank, Card, CardReports, Estate, in_place
+from rules.plant.estate import Bank, Card, CardReports, Estate, Purpose, in_place
 from rules.plant.reading import OutputSource
 from rules.system.assessment import system_state, task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
@@ -23,7 +23,7 @@ from rules.system.outage.end_known import end_known
 from rules.system.outage.on_battery import on_battery
 from rules.system.state import HoldUp, ShedFirst, ShedStep, Standing
 from rules.values.code import Code
-from rules.values.reason import told
+from rules.values.reason import Reason, reason, told
 from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
@@ -268,6 +268,26 @@ def test_nothing_is_advised_to_be_shed_while_the_supply_is_about_to_be_taken() -
     assert advised(18.0) is None
     assert advised(-1.0) == shed
     assert advised(1e6) == shed, "its banks end before that"
+
+
+def test_once_the_site_says_that_the_generator_runs_nothing_is_shed_to_hold_for_a_start_by_hand() -> None:
+    """To shut everything down, since it would not hold for a start by hand, stood beside "throw the changeover"."""
+    plant = estate(2)
+    outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=100.0) for n in ("A1", "A2")]
+    seen = view(plant, outage)
+    first, judgement = judged(seen)
+
+    def shed(wanted_for: Reason, says: SetSays | None) -> bool:
+        asked = ShedFirst(NOON, 900.0, wanted_for, (ShedStep("desks", 900.0),), None, reached=True)
+        on = system_state(replace(seen, shed=asked, set_says=says), first, judgement).on_battery
+        assert on is not None
+        return on.shed is not None
+
+    down = reason(Code.WANTED_PURPOSE, purpose=Purpose.ORDERLY_SHUTDOWN)
+    by_hand = reason(Code.WANTED_PURPOSE, purpose=Purpose.MANUAL_GENERATOR_START)
+    assert [shed(by_hand, says) for says in (None, SetSays.STANDS)] == [True, True]
+    assert [shed(by_hand, says) for says in (SetSays.RUNS, SetSays.CARRIES)] == [False, False]
+    assert shed(down, SetSays.RUNS)
 
 
 def test_a_unit_fed_beside_one_on_its_bank_ends_the_counting_and_where_it_carries_all_the_end_too() -> None:

@@ -113,6 +113,7 @@ def test_in_an_outage_it_should_hold_until_a_person_has_started_the_set_or_all_i
         1200.0,
         reason(Code.WANTED_PURPOSE, purpose=Purpose.ORDERLY_SHUTDOWN),
     )
+    assert wanted_now([hand], by_hand, units, runs=True)[0] == UNSAID_S, "nobody is on the way to start it"
     automatic = need(Purpose.GENERATOR_START, 90.0)
     assert wanted_now([automatic], None, units)[0] == UNSAID_S
     assert wanted_now([need(Purpose.PLANNED, None)], replace(SET, hand_start_s=None), units)[0] == UNSAID_S
