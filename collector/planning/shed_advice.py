@@ -17,11 +17,12 @@ from collector.assessment.worker import JudgementFailed, Superseded
 from collector.planning.planner import PLAN_SEED, Busy, NotYet, Planner, ToShed
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
+from rules.generator.outage_source import says_it_runs
 from rules.planning.ridethrough.shed_now import Wanted, plan_now
 from rules.planning.ridethrough.shedding import SheddingPlan, outdated, shed_first, wanted_now
 from rules.plant.estate import Estate
 from rules.system.outage.on_battery import BY_HAND
-from rules.system.state import OnBattery, SystemState
+from rules.system.state import SystemState
 from rules.values.reason import Reason, told
 
 LOOK_EVERY_S: Final = 1.0
@@ -106,7 +107,9 @@ class ShedAdviser:
         """Return for how long a system should hold from now, s, of how long in all, and for what."""
         generator, units = self._estate.generator_of(state.id), self._estate.units_of(state.id)
         now_s, on, known = self._clock.monotonic_s(), state.on_battery, self._wants.get(state.id)
-        of_s, wanted_for = wanted_now(state.requirements, generator, units, runs=on is not None and _runs(on))
+        of_s, wanted_for = wanted_now(
+            state.requirements, generator, units, runs=on is not None and says_it_runs(on.set_says)
+        )
         if known is None:
             since_s = now_s if on is None else now_s - (self._clock.now() - on.since).total_seconds()
             known = Wanted.begun(of_s, since_s, now_s)
@@ -128,7 +131,7 @@ class ShedAdviser:
         shed, on = self._present.sheds.get(state.id), state.on_battery
         if shed is None or on is None:
             return EVERY_S
-        for_nothing = shed.wanted_for == BY_HAND and _runs(on)
+        for_nothing = shed.wanted_for == BY_HAND and says_it_runs(on.set_says)
         return SOON_S if for_nothing or outdated(shed, on.ends_earliest, self._clock.now()) else EVERY_S
 
     async def once(self, state: SystemState) -> None:
@@ -153,8 +156,3 @@ class ShedAdviser:
         else:
             lacking = plan.because[0] if plan.because else told("Too little is known now.")
             self._present.sheds[state.id] = replace(kept, not_since=lacking)
-
-
-def _runs(on: OnBattery) -> bool:
-    """Return whether the site said that the generator of a system on its banks runs."""
-    return on.set_says is not None and on.set_says.running

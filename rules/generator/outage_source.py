@@ -51,10 +51,10 @@ class SetSays(StrEnum):
     RUNS = "runs"
     CARRIES = "carries"
 
-    @property
-    def running(self) -> bool:
-        """Return whether it runs, on load or not."""
-        return self is not SetSays.STANDS
+
+def says_it_runs(says: SetSays | None) -> bool:
+    """Return whether the site said that its generator runs, on load or not; None: it said nothing."""
+    return says in (SetSays.RUNS, SetSays.CARRIES)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.service import SERVICE
 from rules.alarms.conditions.shedding import holds_without
 from rules.alarms.lifecycle.course import Observation
-from rules.generator.outage_source import SetSays
+from rules.generator.outage_source import SetSays, says_it_runs
 from rules.generator.test_runs import SetTest
 from rules.system.state import OnBattery
 from rules.values.code import Code
@@ -43,7 +43,7 @@ def set_advice(outage: OnBattery, at: datetime, shed: Reason | None = None) -> R
     The site says that it runs: then it is not taken on. Or somebody who sets out now comes too late. `shed`: what to shed
     first, in words.
     """
-    if outage.set_says in (SetSays.RUNS, SetSays.CARRIES):
+    if says_it_runs(outage.set_says):
         return reason(Code.DO_TAKE_SET_ON_LOAD, carries=outage.set_says is SetSays.CARRIES, shed=shed)
     ends = outage.ends_earliest
     if outage.hand_s is None or ends is None or outage.set_out_before is None or outage.set_out_before >= at:
@@ -70,7 +70,7 @@ def _shedding_helps(outage: OnBattery, at: datetime, ends: datetime) -> bool:
 
 def see_it_runs(outage: OnBattery, at: datetime) -> Reason | None:
     """Return what to do about a generator that may still come by itself; None where the catalogue says it."""
-    if outage.set_says in (SetSays.RUNS, SetSays.CARRIES):
+    if says_it_runs(outage.set_says):
         return set_advice(outage, at)
     if outage.hand_s is None or outage.set_out_before is None:
         return None

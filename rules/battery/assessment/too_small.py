@@ -34,9 +34,8 @@ def too_small(lives: Lives, belief: BankBelief, asked: BankDemand | None) -> boo
     """
     if asked is None or belief.basis is Basis.NONE:
         return False
-    if belief.beyond_table(
-        asked.output_power_w
-    ):  # more power never helps: at the largest it gives more than there
+    if belief.beyond_table(asked.output_power_w):
+        # more power never helps: at the table's largest it gives for longer than at what is asked
         asked = replace(asked, output_power_w=belief.output_power_w(belief.curve.largest_w))
     guessed = belief.unproven and belief.curve.basis is not Basis.TABLE
     return fresh_share_met(lives, belief, asked) < (SURELY if guessed else PROBABLY)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from rules.generator.outage_source import says_it_runs
 from rules.plant.estate import Purpose, Unit
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.observation import SupplySight, SystemObservation, SystemView
@@ -83,7 +84,7 @@ def on_battery(
         earliest = latest = outlasted = None
     generator = view.estate.generator_of(view.system)
     start_before = failed = hand_s = None
-    runs = view.set_says is not None and view.set_says.running
+    runs = says_it_runs(view.set_says)
     there = bool(sight.fed) or sight.offered_since is not None
     if generator is not None and not there:
         if sight.dead_since is not None and reckoned is None and not runs:
