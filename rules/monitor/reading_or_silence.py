@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from rules.alarms.conditions.card_reports import card_conditions
 from rules.alarms.conditions.condition import Condition
+from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.supply import SupplyLook, SupplyMemory, odd_ones, supply_events
 from rules.alarms.conditions.unit import Peers, unit_conditions
 from rules.alarms.lifecycle.course import Observation
@@ -81,12 +82,18 @@ def silent(draft: Draft, silence: Silence) -> None:
     draft.store.put_unit(replace(before, silent_since=before.silent_since or draft.at))
     on_bank = bool(before.on_battery)
     what = reason(Code.CARD_SILENT, silence.unit, name=name, on_bank=on_bank)
+    system = draft.store.systems.get(draft.book.estate.units[silence.unit].system)
+    # of a unit that was last seen on its bank it is to be known before that ends, not within hours
+    by = deadline(system.on_battery, draft.at) if on_bank and system is not None else None
+    moment, why = by or (None, None)
     draft.found(
         (
             Condition(
                 "card_silent",
                 silence.unit,
-                Observation(True, what, facts={"was_on_battery": float(on_bank)}),
+                Observation(
+                    True, what, facts={"was_on_battery": float(on_bank)}, by_when=moment, by_when_for=why
+                ),
             ),
             Condition("cannot_judge_unit", silence.unit, Observation(None)),
         )

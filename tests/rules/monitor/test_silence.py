@@ -52,6 +52,22 @@ def test_a_system_last_seen_on_battery_stays_on_battery_when_it_falls_silent() -
     assert any("It was last seen on battery" in say(a.what) for a in watch.state.alarms.values())
 
 
+def test_a_card_that_falls_silent_on_its_bank_is_to_be_looked_after_before_that_ends() -> None:
+    """A hall went dark with its card: the call to look after it said four hours."""
+    watch = Watch()
+    outage(watch)
+    told = on_battery_since(10, lasts_s=300)
+    watch.give(SystemJudged(stamp(16), system_state("works", 16, on_battery=told)))
+    for seconds in range(20, 60, 2):
+        watch.give(silence("W1", seconds))
+        watch.pass_time(seconds, seconds + 1)
+    alarm = watch.state.alarms["card_silent:W1"]
+    assert alarm.state.active
+    assert told.ends_earliest is not None
+    assert alarm.by_when is not None
+    assert alarm.by_when <= told.ends_earliest
+
+
 def test_an_outage_through_which_a_card_was_not_heard_is_not_said_to_have_been_carried_throughout() -> None:
     """Its bank ended, it was dark for 48 s with its card, and came back with the mains: it was told as carried throughout."""
     for unheard_s, said in ((48, "carried as far as it was seen"), (4, "carried throughout")):
