@@ -36,6 +36,11 @@ NOT_YET: Final = "not yet"
 LOAD_OFF: Final = "load is off"
 
 
+def on_mains_only(row: SystemRow) -> bool:
+    """Return whether a unit may be lost while the mains is there, and what is left is not known to hold for what it must."""
+    return row.redundant is ShortAnswer.YES and row.needed_s is not None and not row.holds_lost
+
+
 def first_words(do_first: str, what: str) -> str:
     """Return what to do first; of an alarm that asks nothing any more all that it says, without its stop."""
     return do_first or what.strip().removesuffix(".")
@@ -96,7 +101,7 @@ def redundant(row: SystemRow) -> Nodes:
         return plain(
             row.redundant, why="" if line is None else f"L{line} over{' at peak' if at_peak else ''}"
         )
-    if row.redundant is ShortAnswer.YES and not row.holds_lost:
+    if on_mains_only(row):
         return ON_MAINS
     return plain(row.redundant)
 

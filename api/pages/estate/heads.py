@@ -18,7 +18,7 @@ QUESTIONS: Final = (
     ("What is wrong: what", "to do first, by when"),
     ("Next bank;", "next unit size"),
     ("Unit out", "for work?"),
-    ("Mains off as signed,", "else 30 min, from now"),
+    ("Mains off as signed,", "else 30 min from now"),
 )
 """The numbered questions, as short as the head of a column."""
 SECOND: Final = (

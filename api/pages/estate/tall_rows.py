@@ -108,6 +108,9 @@ def _redundant(row: SystemRow, subject: Judged) -> Nodes:
     if found is None:
         why = None if row.redundant is ShortAnswer.NONE_MEANT else "not meant to be"
         return [_word(row.redundant), el("p", why)]
+    if cells.on_mains_only(row):
+        mark = ShortAnswer.SOME if row.stands is Stands.SHORT else ShortAnswer.UNKNOWN
+        return [_word(mark, cells.ON_MAINS), el("p", reason(found))]
     return [_word(row.redundant), el("p", reason(found))]
 
 

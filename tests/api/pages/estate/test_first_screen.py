@@ -17,6 +17,7 @@ from collector.read_model.rows.site_rows import worst_first
 from collector.read_model.rows.system_row import RowHeld, ShortAnswer, Stands, system_rows
 from collector.read_model.sheet import Sheet
 from rules.planning.ridethrough.shutdown import STANDARD_S
+from rules.values.verdict import Verdict
 from tests.api.pages import many, samples
 from tests.api.pages.sheets.test_registry import check
 
@@ -217,7 +218,7 @@ def test_a_large_estate_says_what_to_do_first_and_where_and_for_how_long_the_mai
         "First, at Thornley Ings, Intake pumps, now: renew bank 3.3. What is wrong there: Intake pumps would drop its load"
         in text
     )
-    assert f"else {STANDARD_S / 60.0:g} min, from now" in text
+    assert f"else {STANDARD_S / 60.0:g} min from now" in text
 
 
 def test_of_a_dozen_systems_what_is_alike_is_said_once() -> None:
@@ -253,6 +254,28 @@ def test_what_stands_beside_one_another_in_a_row_agrees() -> None:
         if row.units == 1:
             assert on_loss == out == "only one unit"
     assert {row.redundant for row in rows} >= {ShortAnswer.NO, ShortAnswer.YES, ShortAnswer.ONE_UNIT}
+    short = next(row for row in rows if row.stands is Stands.SHORT)
+    unasked = replace(short, needed_s=None, holds_lost=None)
+    assert _text(cells.redundant(unasked)) == "yes", "where no time is asked none is too short"
+
+
+def test_of_a_few_systems_too_no_unit_may_be_lost_beside_minutes_that_are_short_with_one_lost() -> None:
+    """The demonstration said "Yes" to it, beside "3.2 min short, one lost"."""
+    sheet = samples.short()
+    row = next(row for row in system_rows(sheet) if row.stands is Stands.SHORT)
+    state = sheet.system(row.id)
+    assert row.needed_s is not None
+    assert state is not None
+    assert state.redundancy is not None
+    lost = replace(state.hold_up.one_unit_lost, low_s=row.needed_s - 60.0)
+    carried = replace(
+        state,
+        hold_up=replace(state.hold_up, one_unit_lost=lost),
+        redundancy=replace(state.redundancy, verdict=Verdict.ADEQUATE),
+    )
+    systems = tuple(carried if one.id == state.id else one for one in sheet.systems)
+    answers = [text for _, answers in rows_of(page(replace(sheet, systems=systems))) for text in answers]
+    assert any("With mains only" in text for text in answers)
 
 
 def _text(nodes: Nodes) -> str:
